@@ -1,0 +1,1 @@
+"""Fieldbell: advice on cassava land preparation and weed control, by text message."""
