@@ -1,0 +1,103 @@
+"""One language's translations, read from its `messages.po` when the program starts.
+
+English is the source language: a text's English is its message id, and needs no file. There
+are no compiled `.mo` files to forget to rebuild; Babel compiles the `.po` in memory and
+gettext looks texts up. An entry marked fuzzy is a guess nobody has confirmed, so it is not used.
+"""
+
+from __future__ import annotations
+
+import gettext
+from io import BytesIO
+from typing import TYPE_CHECKING, Self
+
+from babel.messages.mofile import write_mo
+from babel.messages.pofile import PoFileError, read_po
+
+from bot.wording.formats import placeholders
+
+if TYPE_CHECKING:
+    from babel.messages.catalog import Message
+
+
+class Catalogue:
+    """The texts of one language; a text without a translation comes out in English."""
+
+    __slots__ = ("_texts", "_translated")
+
+    def __init__(
+        self,
+        texts: gettext.NullTranslations,
+        translated: frozenset[tuple[str, str | None]] | None,
+    ) -> None:
+        self._texts = texts
+        self._translated = translated
+
+    @classmethod
+    def source(cls) -> Self:
+        """English: every message id is its own text."""
+        return cls(gettext.NullTranslations(), None)
+
+    @classmethod
+    def read(cls, po_bytes: bytes) -> Self:
+        """Read a `.po` file.
+
+        Raises ValueError, saying where, for a file that is not a `.po` and for a translation
+        whose placeholders its English text does not have: found now, not in mid-conversation.
+        """
+        try:
+            messages = read_po(BytesIO(po_bytes), abort_invalid=True)
+        except (PoFileError, LookupError, UnicodeDecodeError) as error:
+            raise ValueError(f"not a readable .po file: {error}; repair that line") from error
+        used = [message for message in messages if message.id and not message.fuzzy]
+        for message in used:
+            _check_placeholders(message)
+        compiled = BytesIO()
+        write_mo(compiled, messages)
+        compiled.seek(0)
+        return cls(
+            gettext.GNUTranslations(compiled),
+            frozenset(
+                (_forms(message.id)[0], message.context)
+                for message in used
+                if all(_forms(message.string))
+            ),
+        )
+
+    def text(self, msgid: str, context: str | None = None) -> str:
+        """Give the text for a message id, told apart by `context` (msgctxt) where one is given."""
+        if not msgid:
+            return ""  # in a catalogue the empty id holds the file's header
+        if context is None:
+            return self._texts.gettext(msgid)
+        return self._texts.pgettext(context, msgid)
+
+    def plural(self, singular: str, plural: str, n: int, context: str | None = None) -> str:
+        """Give the form for `n` things by the language's plural rule; `n` is not filled in."""
+        if context is None:
+            return self._texts.ngettext(singular, plural, n)
+        return self._texts.npgettext(context, singular, plural, n)
+
+    def has(self, msgid: str, context: str | None = None) -> bool:
+        """Whether a message id (a plural's singular) is fully translated; always so in English."""
+        return self._translated is None or (msgid, context) in self._translated
+
+
+def _forms(value: str | list[str] | tuple[str, ...]) -> tuple[str, ...]:
+    return (value,) if isinstance(value, str) else tuple(value)
+
+
+def _check_placeholders(message: Message) -> None:
+    """Refuse a translation that asks for a value its English text never gets."""
+    forms = _forms(message.id)
+    known = frozenset[str]().union(*map(placeholders, forms))
+    for translation in _forms(message.string):
+        try:
+            strange = placeholders(translation) - known
+        except ValueError as error:
+            raise ValueError(f"the translation of {forms[0]!r}: {error}") from error
+        if strange:
+            raise ValueError(
+                f"the translation of {forms[0]!r} has {sorted(strange)}, which the English text "
+                f"does not; use its own names: {sorted(known)}"
+            )
