@@ -1,0 +1,216 @@
+"""The calendar: when each operation can, should and must be done.
+
+A plan is a network, not a list. Operations are linked by a least and a most number of days,
+and the windows follow from the links by propagation, as in a simple temporal network (Dechter,
+Meiri and Pearl, "Temporal constraint networks", Artificial Intelligence 49, 1991): forward
+from what is really done, backward from a day the grower wants to plant.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+PLANT = "plant"
+"""The operation a wanted planting day speaks of."""
+
+_NEVER = date.max.toordinal()
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """`operation` comes at least `least` and, unless None, at most `most` days after `after`."""
+
+    operation: str
+    after: str
+    least: int
+    most: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What is known on a day.
+
+    `start` is the first day of work, `planting` a day the grower wants to plant; `done` says
+    which operation was done when, `promised` until when the grower has put one off.
+    """
+
+    today: date
+    start: date | None = None
+    planting: date | None = None
+    done: Mapping[str, date] = field(default_factory=dict)
+    promised: Mapping[str, date] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """The days of one operation: possible from `earliest`, best on `due`, too late past `latest`."""
+
+    earliest: date
+    due: date
+    latest: date
+
+
+@dataclass(frozen=True, slots=True)
+class Broken:
+    """A link the facts have broken by so many `days`; `after` is None for the wanted day."""
+
+    operation: str
+    after: str | None
+    days: int
+
+
+@dataclass(frozen=True, slots=True)
+class Calendar:
+    """The windows of all operations, and the links that could not be kept."""
+
+    windows: Mapping[str, Window]
+    broken: tuple[Broken, ...]
+
+
+def lay_out(
+    operations: Sequence[str],
+    links: Sequence[Link],
+    facts: Facts,
+    slack_days: Mapping[str, int] | None = None,
+) -> Calendar:
+    """Work out every operation's window. `operations` stand after those they follow.
+
+    A done operation has the day it was done as its whole window and never moves. No other can
+    be earlier than today, than the day it is put off to, or, where it follows nothing, than
+    the first day of work. An operation is due as soon as it can be, but what leads to a wanted
+    planting day is due as late as still leaves each link its least days: "start by". The
+    latest day comes from the links; where none bounds it, it is the due day and the
+    operation's slack. A link that can't be kept is reported in `broken` and let go, so that a
+    grower always has dates, and earliest <= due <= latest holds for all of them.
+    """
+    network = _Network(operations, links, facts, slack_days or {})
+    earliest = network.rise(network.bounds_below())
+    due = network.rise(network.wanted_days(earliest))
+    latest = network.fall(due, network.bounds_above(due))
+    return Calendar(
+        windows={
+            each: Window(*(date.fromordinal(days[each]) for days in (earliest, due, latest)))
+            for each in operations
+        },
+        broken=network.broken(earliest),
+    )
+
+
+class _Network:
+    """The links and facts of one plan. Days are ordinals, so that links are plain additions.
+
+    Each propagation repeats until nothing moves. A consistent network is at rest after as many
+    rounds as it has operations; one that is not (links that cannot all be kept) is left after
+    that many, and `broken` names the links.
+    """
+
+    def __init__(
+        self,
+        operations: Sequence[str],
+        links: Sequence[Link],
+        facts: Facts,
+        slack_days: Mapping[str, int],
+    ) -> None:
+        self.operations = operations
+        place = {each: number for number, each in enumerate(operations)}
+        self.links = [link for link in links if link.operation in place and link.after in place]
+        for link in self.links:
+            if place[link.after] >= place[link.operation]:
+                raise ValueError(
+                    f"{link.operation} must stand after {link.after}, which it follows"
+                )
+        self.following = {link.operation for link in self.links}
+        self.facts = facts
+        self.slack = slack_days
+        self.done = {each: day.toordinal() for each, day in facts.done.items() if each in place}
+        wanted = facts.planting if PLANT in place and PLANT not in self.done else None
+        self.wanted = wanted.toordinal() if wanted else None
+
+    def bounds_below(self) -> dict[str, int]:
+        """For each operation the first day that its own facts allow."""
+        today = self.facts.today.toordinal()
+        start = self.facts.start.toordinal() if self.facts.start else today
+        bounds = {}
+        for each in self.operations:
+            put_off = self.facts.promised.get(each)
+            bounds[each] = self.done.get(each) or max(
+                today,
+                today if each in self.following else start,
+                put_off.toordinal() if put_off else today,
+            )
+        return bounds
+
+    def rise(self, days: dict[str, int]) -> dict[str, int]:
+        """Move days later until every link is kept that can be; nothing done moves."""
+        days = dict(days)
+        for _ in self.operations:
+            before = dict(days)
+            for link in self.links:
+                if link.operation not in self.done:
+                    days[link.operation] = max(days[link.operation], days[link.after] + link.least)
+            for link in reversed(self.links):
+                if link.most is not None and link.after not in self.done:
+                    days[link.after] = max(days[link.after], days[link.operation] - link.most)
+            if days == before:
+                break
+        return days
+
+    def wanted_days(self, earliest: dict[str, int]) -> dict[str, int]:
+        """The day each operation is best done: at once, or by when a wanted planting needs it."""
+        by: dict[str, int] = {}
+        if self.wanted is not None and earliest[PLANT] <= self.wanted:
+            by[PLANT] = self.wanted
+            for link in sorted(
+                self.links, key=lambda link: self.operations.index(link.operation), reverse=True
+            ):
+                if link.operation in by and link.after not in self.done:
+                    day = by[link.operation] - link.least
+                    by[link.after] = min(by.get(link.after, day), day)
+        return {each: max(day, by.get(each, day)) for each, day in earliest.items()}
+
+    def bounds_above(self, due: dict[str, int]) -> dict[str, int]:
+        """For each operation that no link bounds, its due day and slack; for all done, the day."""
+        bounded = {link.operation for link in self.links if link.most is not None}
+        bounds = {
+            each: due[each] + self.slack.get(each, 0)
+            for each in self.operations
+            if each not in bounded or each == PLANT
+        }
+        return bounds | self.done
+
+    def fall(self, due: dict[str, int], bounds: dict[str, int]) -> dict[str, int]:
+        """Move last days earlier until every link is kept, but never before the due day."""
+        days = {each: bounds.get(each, _NEVER) for each in self.operations}
+        for _ in self.operations:
+            before = dict(days)
+            for link in self.links:
+                if link.most is not None and link.operation not in self.done:
+                    bound = days[link.after] + link.most
+                    days[link.operation] = max(
+                        due[link.operation], min(days[link.operation], bound)
+                    )
+            for link in reversed(self.links):
+                if link.after not in self.done and link.operation not in self.done:
+                    bound = days[link.operation] - link.least
+                    days[link.after] = max(due[link.after], min(days[link.after], bound))
+            if days == before:
+                break
+        return days
+
+    def broken(self, earliest: dict[str, int]) -> tuple[Broken, ...]:
+        """The links and the wanted day that the earliest days cannot keep."""
+        late = [
+            Broken(link.operation, link.after, earliest[link.operation] - last)
+            for link in self.links
+            if link.most is not None
+            and link.operation not in self.done
+            and earliest[link.operation] > (last := earliest[link.after] + link.most)
+        ]
+        if self.wanted is not None and earliest[PLANT] > self.wanted:
+            late.append(Broken(PLANT, None, earliest[PLANT] - self.wanted))
+        return tuple(late)

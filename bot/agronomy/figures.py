@@ -1,0 +1,101 @@
+"""The table of figures: every agronomic number with its unit, range and source.
+
+The numbers stand in flows/figures.yaml, where an agronomist can read and question them.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterator, Mapping
+from typing import Annotated
+
+import msgspec
+from msgspec import Meta, Struct
+
+UNITS = frozenset(
+    {"cm", "m", "days", "t/acre", "money", "acre", "percent", "L", "L/ha", "L/acre", "leaves"}
+)
+
+
+class Figure(Struct, frozen=True, forbid_unknown_fields=True):
+    """One figure as written: its value, unit, allowed range (both ends inside) and source.
+
+    `source` is a citation, `common practice`, or `from memory`.
+    """
+
+    value: float
+    unit: str
+    range: tuple[float, float]
+    source: Annotated[str, Meta(min_length=4)]
+    note: str = ""
+
+    @property
+    def low(self) -> float:
+        """The smallest value that makes sense."""
+        return self.range[0]
+
+    @property
+    def high(self) -> float:
+        """The largest value that makes sense."""
+        return self.range[1]
+
+
+class Figures(Mapping[str, float]):
+    """The figures by name. `figures["gap_fill_from_days"]` is a value, `row` the whole entry."""
+
+    def __init__(self, rows: Mapping[str, Figure]) -> None:
+        self._rows = dict(rows)
+        self._values = {name: row.value for name, row in rows.items()}
+
+    def __getitem__(self, name: str) -> float:
+        """Give a figure's value. Raises KeyError naming the nearest known figure."""
+        try:
+            return self._values[name]
+        except KeyError:
+            raise KeyError(self._unknown(name)) from None
+
+    def row(self, name: str) -> Figure:
+        """Give a figure's whole entry. Raises KeyError naming the nearest known figure."""
+        try:
+            return self._rows[name]
+        except KeyError:
+            raise KeyError(self._unknown(name)) from None
+
+    def __iter__(self) -> Iterator[str]:
+        """Go through the names in the order of the file."""
+        return iter(self._values)
+
+    def __len__(self) -> int:
+        """Count the figures."""
+        return len(self._values)
+
+    def __contains__(self, name: object) -> bool:
+        """Tell whether there is a figure of this name."""
+        return name in self._values
+
+    def _unknown(self, name: str) -> str:
+        near = difflib.get_close_matches(name, self._values, n=1, cutoff=0)
+        return f"no figure is named {name!r}; did you mean {', '.join(near) or 'another file'}?"
+
+
+class _File(Struct, frozen=True, forbid_unknown_fields=True):
+    figures: dict[str, Figure]
+
+
+def read_figures(raw: object) -> Figures:
+    """Read the parsed figures.yaml. Raises ValueError naming the figure and the remedy."""
+    try:
+        rows = msgspec.convert(raw, _File, strict=True).figures
+    except msgspec.ValidationError as error:
+        raise ValueError(f"figures.yaml: {error}") from error
+    for name, row in rows.items():
+        if row.unit not in UNITS:
+            raise ValueError(
+                f"figures.yaml, {name}: unit {row.unit!r} is not one of {sorted(UNITS)}"
+            )
+        if not row.low <= row.value <= row.high:
+            raise ValueError(
+                f"figures.yaml, {name}: {row.value:g} is outside its range "
+                f"{row.low:g} to {row.high:g}; correct the one that is wrong"
+            )
+    return Figures(rows)

@@ -1,0 +1,34 @@
+"""Modes of action of the herbicides the advice may name.
+
+Groups are the numbers of the HRAC Global Classification of 2020 (from memory).
+"""
+
+from __future__ import annotations
+
+HRAC_GROUPS = {
+    "fluazifop": 1,
+    "haloxyfop": 1,
+    "quizalofop": 1,
+    "clethodim": 1,
+    "atrazine": 5,
+    "diuron": 5,
+    "glyphosate": 9,
+    "glufosinate": 10,
+    "s_metolachlor": 15,
+    "paraquat": 22,
+    "isoxaflutole": 27,
+    "indaziflam": 29,
+    "aclonifen": 32,
+}
+"""HRAC group by active ingredient."""
+
+GRASS_HERBICIDE = HRAC_GROUPS["fluazifop"]
+"""Group of the grass herbicides made for broad-leaved crops."""
+
+REFUSED = frozenset({HRAC_GROUPS["paraquat"]})
+"""Groups the advice never names as a choice: paraquat kills by a mouthful, without antidote."""
+
+
+def may_follow(group: int, last_group: int | None) -> bool:
+    """Whether a spray of this group may follow the last one: never the same twice running."""
+    return group not in REFUSED and group != last_group
