@@ -1,0 +1,160 @@
+"""Whether every text fits the phone, in every language, with the longest real values in it.
+
+A question must fit its own budget of SMS segments and few USSD screens; any other sentence
+must fit one text of the plan. The values are the worst a grower can meet: the largest field,
+the highest price, the longest day of the language's calendar, the longest name.
+"""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import TYPE_CHECKING
+
+from bot.dialogue.calculations import PLACEHOLDERS
+from bot.dialogue.composing import PLAN_BUDGET, amounts, reminder_texts
+from bot.dialogue.messages import Message, messages
+from bot.dialogue.proof import Fault
+from bot.dialogue.records import Operation
+from bot.dialogue.walk import Walk
+from bot.wording.formats import fill, placeholders, short_date
+from bot.wording.gsm import measure, segments
+from bot.wording.languages import SOURCE
+from bot.wording.screens import pages
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from bot.dialogue.loading import Flows, Step
+    from bot.dialogue.records import Answers
+    from bot.dialogue.voice import Voice
+    from bot.wording.languages import Language
+
+MOST_SCREENS = 3
+"""USSD screens a question may take; a grower must page through all but the last."""
+
+_DAYS = [date(2026, 1, 1) + timedelta(days=offset) for offset in range(365)]
+_LONGEST_NUMBER = 200_000_000
+_PHONE = "+000000000000000"
+"""As long as a number can be: 15 digits (ITU-T E.164, from memory)."""
+
+
+def fit(flows: Flows, language: Language, voice: Voice) -> list[Fault]:
+    """Check every text of one language; an empty list means that all fit."""
+    worst = _worst_values(flows, voice)
+    faults = [*_translated(flows, language)]
+    faults += _questions_fit(flows, voice, worst, language.code)
+    for message in messages(flows):
+        text = language.catalogue.text(message.text, message.context)
+        if _is_question(flows, message):
+            continue
+        shown = fill(text, {name: worst.get(name, "") for name in placeholders(text)})
+        if (size := segments(shown)) > PLAN_BUDGET:
+            faults.append(_too_long(language.code, message.context, size, PLAN_BUDGET, shown))
+    for identity in flows.operations:
+        operation = Operation(identity, _DAYS[0], _DAYS[0], _DAYS[0])
+        texts = reminder_texts(
+            voice, flows.figures, Walk(flows, "field", "area", {}), operation, _DAYS[0]
+        )
+        faults += [
+            _too_long(language.code, f"operations.{identity}", segments(text), PLAN_BUDGET, text)
+            for text in texts
+            if segments(text) > PLAN_BUDGET
+        ]
+    return faults
+
+
+def _too_long(code: str, context: str, size: int, budget: int, shown: str) -> Fault:
+    encoding = measure(shown).encoding.name
+    return Fault(
+        f"{code}, {context}",
+        f"{size} segments ({encoding}, {len(shown)} characters), but its budget is {budget}: {shown!r}",
+    )
+
+
+def _translated(flows: Flows, language: Language) -> Iterator[Fault]:
+    if language.code == SOURCE:
+        return
+    for message in messages(flows):
+        where = f"{language.code}, {message.context}"
+        if not language.catalogue.has(message.text, message.context):
+            kind = "safety text" if message.safety else "text"
+            yield Fault(where, f"this {kind} is not translated: {message.text!r}")
+            continue
+        translated = language.catalogue.text(message.text, message.context)
+        lost = placeholders(message.text) - placeholders(translated)
+        if lost:
+            yield Fault(where, f"the translation lacks {{{', '.join(sorted(lost))}}}")
+
+
+def _is_question(flows: Flows, message: Message) -> bool:
+    flow, _, state = message.context.partition(".")
+    return flow in flows.flows and state in flows.flows[flow].steps
+
+
+def _questions_fit(
+    flows: Flows, voice: Voice, worst: Mapping[str, str], code: str
+) -> Iterator[Fault]:
+    season = {flow.name for flow in flows.season()}
+    for step in flows.steps():
+        if step.kind != "ask":
+            continue
+        kept = _longest_answer(step, voice) if step.flow in season else ""
+        shown = voice.question(step, worst, kept)
+        budget = step.state.budget
+        if (size := segments(shown)) > budget:
+            yield _too_long(code, step.context, size, budget, shown)
+        screens = len(pages(shown, voice.say("more")))
+        if screens > MOST_SCREENS:
+            yield Fault(
+                f"{code}, {step.context}",
+                f"{screens} USSD screens, at most {MOST_SCREENS}: {shown!r}",
+            )
+
+
+def _longest_answer(step: Step, voice: Voice) -> str:
+    state = step.state
+    if state.choose_any:
+        return ", ".join(list(voice.options(step).values())[:-1])
+    if state.choose or state.yes_no:
+        return max(voice.options(step).values(), key=len)
+    if state.area:
+        return voice.area("1011714.12 m2")
+    return "" if state.day else voice.show(int(step.high))
+
+
+def _worst_values(flows: Flows, voice: Voice) -> dict[str, str]:
+    """The longest real value of every placeholder, written in the language."""
+    figures = flows.figures
+    largest: Answers = {
+        "area": f"{figures.row('area_acres').high} acre",
+        "low_sprouting": True,
+        "hard_weeds": True,
+        "fallow_spray": True,
+        "preemergence": "smetolachlor_atrazine",
+        "tank_l": figures.row("tank_l").low,
+        "spray_volume_l_per_ha": figures.row("default_spray_volume_l_per_ha").high,
+    }
+    values = {name: voice.show(value) for name, value in amounts(largest, figures).items()}
+    values |= {name: voice.show(figures.row(name).high) for name in figures}
+    values |= {"tank": voice.show(figures.row("tank_l").high)}
+    day = max((short_date(each, voice.locale) for each in _DAYS), key=len)
+    parts = {
+        part: max((voice.operation(each, part) for each in flows.operations), key=len)
+        for part in ("name", "act")
+    }
+    number = voice.show(_LONGEST_NUMBER)
+    values |= dict.fromkeys(("day", "wanted", "earliest"), day)
+    values |= dict.fromkeys(("gain", "cost", "net", "break_even_cost", "break_even_price"), number)
+    values |= {
+        **parts,
+        "low": day,
+        "high": day,
+        "days": voice.show(_DAYS[-1].timetuple().tm_yday),
+        "number": _PHONE,
+        "area": voice.area("1011714.12 m2"),
+        "value": voice.area("1011714.12 m2"),
+        "poison_help": voice.say("poison_help", number=_PHONE),
+    }
+    if missing := PLACEHOLDERS.keys() - values.keys():
+        raise LookupError(f"no worst value for {sorted(missing)}; give one here")
+    return values

@@ -1,0 +1,380 @@
+"""Flow files made ready to run: read, checked for slips of the pen, compiled once.
+
+Each flow becomes one `transitions` machine that all conversations share; a conversation is
+only a state's name and its answers (`bot.dialogue.walk`). No machine is built in a turn.
+"""
+
+from __future__ import annotations
+
+import difflib
+import logging
+import zlib
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, TypeVar
+
+import msgspec
+import yaml
+from transitions import Machine
+
+from bot.agronomy.figures import Figures, read_figures
+from bot.dialogue.calculations import CALCULATIONS
+from bot.dialogue.conditions import When, read_condition
+from bot.dialogue.schema import (
+    END,
+    FlowFile,
+    LinkRow,
+    OperationRow,
+    OperationsFile,
+    SentencesFile,
+    State,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping
+    from importlib.resources.abc import Traversable
+    from pathlib import Path
+
+    from bot.dialogue.records import Answer
+
+# At INFO the library reports each state passed, which would cost more than the state.
+logging.getLogger("transitions").setLevel(logging.WARNING)
+
+OPENING = "welcome"
+"""The flow a number we have not met begins with."""
+
+SEASON = "field"
+"""The flow that begins the questions for a plan."""
+
+NOT_FLOWS = frozenset({"figures.yaml", "operations.yaml", "sentences.yaml"})
+
+Kind = Literal["ask", "decide", "compute", "advise", "do"]
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row of a decision: where it leads when its conditions hold."""
+
+    when: When
+    then: str
+    judgement: str
+
+
+@dataclass(frozen=True, slots=True)
+class Saying:
+    """One sentence of advice and when it is said.
+
+    `context` names it to translators, `about` the operation whose reminder says it again.
+    """
+
+    when: When
+    say: str
+    context: str
+    about: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A state made ready to run. `answer` is the name its answer is kept under."""
+
+    flow: str
+    name: str
+    kind: Kind
+    state: State
+    answer: str
+    rows: tuple[Row, ...] = ()
+    sayings: tuple[Saying, ...] = ()
+    low: float = 0
+    high: float = 0
+
+    @property
+    def context(self) -> str:
+        """The state's full name, which is also what translators see beside its texts."""
+        return f"{self.flow}.{self.name}"
+
+    @property
+    def answers(self) -> tuple[str, ...]:
+        """The names of all answers the state's question yields."""
+        if self.kind != "ask":
+            return ()
+        if self.state.choose_any:
+            return tuple(self.state.choose_any)
+        if self.state.report:
+            return (self.answer, "reported_on")
+        return (self.answer,)
+
+
+@dataclass(frozen=True, slots=True)
+class Flow:
+    """One topic, compiled. `version` changes whenever the file does."""
+
+    name: str
+    about: str
+    version: str
+    start: str
+    next: str
+    given: Mapping[str, list[str | bool | int | None]]
+    steps: Mapping[str, Step]
+    machine: Machine
+
+
+@dataclass(frozen=True, slots=True)
+class Flows:
+    """Everything under flows/, compiled."""
+
+    flows: Mapping[str, Flow]
+    operations: Mapping[str, OperationRow]
+    links: tuple[LinkRow, ...]
+    cautions: Mapping[str, list[str]]
+    sentences: Mapping[str, str]
+    figures: Figures
+
+    def step(self, flow: str, state: str) -> Step:
+        """One state by the names of its flow and itself. Raises KeyError."""
+        return self.flows[flow].steps[state]
+
+    def steps(self) -> Iterator[Step]:
+        """Every state of every flow."""
+        for flow in self.flows.values():
+            yield from flow.steps.values()
+
+    def season(self) -> Iterator[Flow]:
+        """The flows that lead to a plan, in order."""
+        name = SEASON
+        while name:
+            yield self.flows[name]
+            name = self.flows[name].next
+
+    def operation(self, identity: str) -> OperationRow:
+        """The words of an operation, by its id, or else by its name without the number."""
+        return self.operations.get(identity) or self.operations[stem(identity)]
+
+
+class FlowError(ValueError):
+    """A flow file that cannot run. The message names the file, the state and the remedy."""
+
+
+def stem(operation: str) -> str:
+    """The operation's name without the number of its recurrence."""
+    name, _, last = operation.rpartition("_")
+    return name if last.isdigit() else operation
+
+
+def read_flows(folder: Traversable | Path) -> Flows:
+    """Read and compile a folder of flow files. Raises FlowError."""
+    texts = {
+        entry.name: entry.read_text(encoding="utf-8")
+        for entry in sorted(folder.iterdir(), key=lambda entry: entry.name)
+        if entry.name.endswith(".yaml")
+    }
+    if missing := NOT_FLOWS - texts.keys():
+        raise FlowError(f"the folder of flows lacks {', '.join(sorted(missing))}")
+    figures = read_figures(_parse("figures.yaml", texts["figures.yaml"]))
+    operations = _convert("operations.yaml", texts["operations.yaml"], OperationsFile)
+    sentences = _convert("sentences.yaml", texts["sentences.yaml"], SentencesFile)
+    flows = {}
+    for name, text in texts.items():
+        if name in NOT_FLOWS:
+            continue
+        flow = _compile(name, text, figures)
+        flows[flow.name] = flow
+    _check_names(flows, operations, figures)
+    return Flows(
+        flows=flows,
+        operations=operations.operations,
+        links=tuple(operations.links),
+        cautions=operations.cautions,
+        sentences=sentences.sentences,
+        figures=figures,
+    )
+
+
+_T = TypeVar("_T")
+
+
+def _parse(name: str, text: str) -> dict[str, object]:
+    try:
+        raw = yaml.load(text, Loader=_Loader)  # noqa: S506 - a SafeLoader that builds no objects
+    except yaml.YAMLError as error:
+        raise FlowError(f"{name} is not readable as YAML: {error}") from error
+    if not isinstance(raw, dict):
+        raise FlowError(f"{name} must be a map of keys to values")
+    return raw
+
+
+class _Loader(yaml.SafeLoader):
+    """YAML that refuses a key given twice, of which one would be lost without a word."""
+
+    def construct_mapping(self, node: yaml.MappingNode, deep: bool = False) -> dict[object, object]:  # noqa: FBT001, FBT002 - PyYAML's signature
+        keys = [self.construct_object(key, deep=deep) for key, _ in node.value]
+        for position, key in enumerate(keys):
+            if key in keys[:position]:
+                raise yaml.YAMLError(f"{key!r} stands twice; {node.start_mark}")
+        return super().construct_mapping(node, deep=deep)
+
+
+def _convert(name: str, text: str, shape: type[_T]) -> _T:
+    try:
+        return msgspec.convert(_parse(name, text), shape)
+    except msgspec.ValidationError as error:
+        raise FlowError(f"{name}: {error}") from error
+
+
+def _compile(name: str, text: str, figures: Figures) -> Flow:
+    file = _convert(name, text, FlowFile)
+    if name != f"{file.flow}.yaml":
+        raise FlowError(f"{name} holds the flow {file.flow!r}; name the file {file.flow}.yaml")
+    if not file.states:
+        raise FlowError(f"{name} has no states")
+    steps = {
+        state: _compile_state(file.flow, state, written, figures)
+        for state, written in file.states.items()
+    }
+    return Flow(
+        name=file.flow,
+        about=file.about,
+        version=f"{zlib.crc32(text.encode()):08x}",
+        start=next(iter(steps)),
+        next=file.next,
+        given=file.given,
+        steps=steps,
+        machine=_machine(steps),
+    )
+
+
+def _compile_state(flow: str, name: str, state: State, figures: Figures) -> Step:
+    where = f"{flow}.{name}"
+    kind = _kind(where, state)
+    if kind == "ask":
+        _check_question(where, state)
+    if kind == "compute" and state.compute not in CALCULATIONS:
+        near = _nearest(state.compute, CALCULATIONS)
+        raise FlowError(f"{where} computes {state.compute!r}; {near}")
+    if (kind in {"decide", "do"}) == bool(state.then):
+        raise FlowError(f"{where} {'must not have' if state.then else 'needs'} a `then`")
+    try:
+        number = figures.row(state.number.figure) if state.number else None
+        rows = tuple(Row(_when(row.when, figures), row.then, row.judgement) for row in state.decide)
+        sayings = tuple(
+            Saying(_when(each.when, figures), each.say, f"{where}.{place}", each.about)
+            for place, each in enumerate(state.advise, start=1)
+        )
+    except (KeyError, ValueError) as error:
+        raise FlowError(f"{where}: {error.args[0]}") from error
+    low, high = (number.low, number.high) if number else (0.0, 0.0)
+    return Step(flow, name, kind, state, state.answer or name, rows, sayings, low, high)
+
+
+def _kind(where: str, state: State) -> Kind:
+    doing: dict[Kind, bool] = {
+        "ask": bool(state.ask),
+        "decide": bool(state.decide),
+        "compute": bool(state.compute),
+        "advise": bool(state.advise or state.operations or state.set),
+        "do": bool(state.do),
+    }
+    kinds = [kind for kind, does in doing.items() if does]
+    if len(kinds) != 1:
+        raise FlowError(f"{where} must do one thing ({', '.join(doing)}), not {kinds or 'none'}")
+    return kinds[0]
+
+
+def _check_question(where: str, state: State) -> None:
+    readers = {
+        "choose": bool(state.choose),
+        "choose_any": bool(state.choose_any),
+        "yes_no": state.yes_no,
+        "number": state.number is not None,
+        "area": state.area,
+        "day": state.day is not None,
+        "report": state.report,
+    }
+    chosen = [reader for reader, on in readers.items() if on]
+    if where == f"{OPENING}.language":
+        return  # its choices are the languages on offer
+    if len(chosen) != 1:
+        raise FlowError(f"{where} needs one way to answer ({', '.join(readers)}), not {chosen}")
+    if state.choose_any and not state.none_of_these:
+        raise FlowError(f"{where} needs none_of_these, for when nothing fits")
+    if state.unsure is not None and state.choose and state.unsure not in state.choose:
+        raise FlowError(f"{where}: unsure must be one of its choices")
+
+
+def _when(raw: dict[str, object], figures: Figures) -> When:
+    return When(
+        tuple((name, read_condition(value, figures.__getitem__)) for name, value in raw.items())
+    )
+
+
+def _machine(steps: Mapping[str, Step]) -> Machine:
+    """One machine for all conversations; a row's conditions are its transition's conditions."""
+    transitions: list[dict[str, object]] = []
+    for step in steps.values():
+        if step.state.then:
+            transitions.append({"trigger": "go", "source": step.name, "dest": step.state.then})
+        transitions.extend(
+            {
+                "trigger": "go",
+                "source": step.name,
+                "dest": row.then,
+                "conditions": [row.when.holds],
+            }
+            for row in step.rows
+        )
+    for transition in transitions:
+        if transition["dest"] not in steps and transition["dest"] != END:
+            first = next(iter(steps.values()))
+            raise FlowError(
+                f"{first.flow}.{transition['source']} leads to {transition['dest']!r}; "
+                f"{_nearest(str(transition['dest']), [*steps, END])}"
+            )
+    return Machine(
+        model=None,
+        states=[*steps, END],
+        initial=next(iter(steps)),
+        transitions=transitions,
+        auto_transitions=False,
+        queued=False,
+    )
+
+
+def _check_names(flows: Mapping[str, Flow], file: OperationsFile, figures: Figures) -> None:
+    """Check the names that one file uses and another defines."""
+    for needed in (OPENING, SEASON, "menu", "report", "weeding"):
+        if needed not in flows:
+            raise FlowError(f"the flow {needed!r} is missing; the engine begins with it")
+    for flow in flows.values():
+        if flow.next:
+            _known(flow.name, flow.next, flows)
+        for step in flow.steps.values():
+            abouts = [each.about for each in step.sayings if each.about]
+            for operation in (*step.state.operations, *abouts):
+                _known(step.context, operation, file.operations)
+    _check_operations(file, figures)
+
+
+def _check_operations(file: OperationsFile, figures: Figures) -> None:
+    for link in file.links:
+        for operation in (link.operation, link.after):
+            _known("operations.yaml, links", operation, file.operations)
+        for figure in filter(None, (link.least, link.most)):
+            _known("operations.yaml, links", figure, figures)
+    for name, row in file.operations.items():
+        for caution in row.cautions:
+            _known(f"operations.yaml, {name}", caution, file.cautions)
+        if row.slack:
+            _known(f"operations.yaml, {name}", row.slack, figures)
+
+
+def _known(where: str, name: str, names: Iterable[str]) -> None:
+    if name not in names:
+        raise FlowError(f"{where}: {name!r} is not known; {_nearest(name, names)}")
+
+
+def _nearest(name: str, known: Iterable[str]) -> str:
+    close = difflib.get_close_matches(name, list(known), n=1, cutoff=0)
+    return f"did you mean {close[0]!r}?" if close else "there is none"
+
+
+def is_given(answers: Mapping[str, Answer], step: Step) -> bool:
+    """Whether all answers of a question are there."""
+    return all(name in answers for name in step.answers)

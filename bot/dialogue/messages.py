@@ -1,0 +1,97 @@
+"""Every text a grower can be sent, with the name translators find it under.
+
+The English texts stand in the flow files; `Message.context` is their gettext context. This is
+the only place where contexts are spelt: the catalogues are made from this list, the voice
+looks texts up by the same names, and the proof measures each of them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from bot.dialogue.loading import Flows, Step
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """A text to translate. `safety` marks a caution or a refusal of something dangerous."""
+
+    context: str
+    text: str
+    note: str
+    safety: bool = False
+
+
+def label_context(step: Step, value: str) -> str:
+    """Name the label of one answer to a question."""
+    return f"{step.context}={value}"
+
+
+def hint_context(step: Step) -> str:
+    """Name the sentence that shows how a question is answered."""
+    return f"{step.context}?"
+
+
+def operation_context(identity: str, part: str) -> str:
+    """Name a text of an operation: its `name`, `act`, `why` or `remind`."""
+    return f"operations.{identity}.{part}"
+
+
+def caution_context(caution: str, number: int) -> str:
+    """Name one sentence of a caution, counted from 1."""
+    return f"cautions.{caution}.{number}"
+
+
+def sentence_context(name: str) -> str:
+    """Name a sentence of the engine's own."""
+    return f"sentences.{name}"
+
+
+SAFETY_SENTENCES = frozenset({"paraquat", "poison_help", "nearest_clinic"})
+SAFETY_STATES = frozenset(
+    {
+        "weeding.refuse_paraquat",
+        "weeding.by_hand_before_gate",
+        "weeding.spray_glyphosate",
+        "weeding.spray_glufosinate",
+        "weeding.spray_grass_herbicide",
+        "planting.mixes",
+    }
+)
+
+
+def messages(flows: Flows) -> Iterator[Message]:
+    """List every text, in the order of the flows."""
+    for step in flows.steps():
+        yield from _of_state(step)
+    for identity, row in flows.operations.items():
+        for part in ("name", "act", "why", "remind"):
+            if text := getattr(row, part):
+                yield Message(
+                    operation_context(identity, part), text, f"operation {identity}, {part}"
+                )
+    for caution, sentences in flows.cautions.items():
+        for number, text in enumerate(sentences, start=1):
+            yield Message(
+                caution_context(caution, number), text, f"caution: {caution}", safety=True
+            )
+    for name, text in flows.sentences.items():
+        yield Message(sentence_context(name), text, "said by the engine", name in SAFETY_SENTENCES)
+
+
+def _of_state(step: Step) -> Iterator[Message]:
+    state = step.state
+    if state.ask:
+        yield Message(step.context, state.ask, "question")
+    for value, label in (*state.choose.items(), *state.choose_any.items()):
+        yield Message(label_context(step, value), label, "an answer to choose; keep it short")
+    if state.none_of_these:
+        yield Message(label_context(step, "none"), state.none_of_these, "an answer to choose")
+    if state.hint:
+        yield Message(hint_context(step), state.hint, "said after an answer we could not read")
+    for saying in step.sayings:
+        yield Message(saying.context, saying.say, "advice", step.context in SAFETY_STATES)

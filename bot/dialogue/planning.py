@@ -1,0 +1,196 @@
+"""A plan: made from the answers, and laid out anew whenever a fact about it changes.
+
+The operations come from a walk through the flows; their windows from the network of links
+(`bot.agronomy.calendar`). A report or a promise changes one fact, and everything not yet done
+moves with it. Reminders are not a list of their own: the plan owes at most one at a time, and
+which one follows from the plan, so a reminder can never be stale.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import TYPE_CHECKING
+
+from msgspec.structs import replace
+
+from bot.agronomy.calendar import Broken, Facts, Link, lay_out
+from bot.dialogue.records import Answers, Operation, Plan, Reminder
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from bot.dialogue.loading import Flows
+    from bot.dialogue.walk import Walk
+
+NUDGE_AFTER_DAYS = (3, 7)
+"""Days from a reminder without an answer to the next; after the last one a person should ring."""
+
+GROUPS = {"spray_fallow": 9, "isoxaflutole_aclonifen": 27, "smetolachlor_atrazine": 15}
+"""HRAC group of each spray before the weeding sprays (of a mixture, its first substance)."""
+
+
+@dataclass(frozen=True, slots=True)
+class LaidOut:
+    """A plan, and the links in it that the facts have broken."""
+
+    plan: Plan
+    broken: tuple[Broken, ...]
+
+
+def make(flows: Flows, walk: Walk, today: date, done: dict[str, date] | None = None) -> LaidOut:
+    """Make the plan of a season's walk. `done` are operations already carried out."""
+    rain = walk.answers.get("rain_expected")
+    operations = tuple(
+        Operation(
+            id=identity,
+            earliest=today,
+            due=today,
+            latest=today,
+            done=(done or {}).get(identity),
+            promised=date.fromisoformat(str(rain)) if identity == "plant" and rain else None,
+            group=_group(identity, walk.answers),
+        )
+        for identity in walk.operations
+    )
+    laid = lay_anew(flows, Plan(operations), walk.answers, today)
+    first = laid.plan.next_reminder
+    if first is not None and first.day <= today:
+        # The plan itself has just said so; a reminder on the same day would only cost money.
+        first = replace(first, day=today + timedelta(days=1))
+    return LaidOut(replace(laid.plan, next_reminder=first), laid.broken)
+
+
+def _group(identity: str, answers: Answers) -> int | None:
+    if identity == "spray_preemergence":
+        return GROUPS.get(str(answers.get("preemergence")))
+    return GROUPS.get(identity)
+
+
+def lay_anew(flows: Flows, plan: Plan, answers: Answers, today: date) -> LaidOut:
+    """Lay out the windows of a plan from what is done and promised, as seen today."""
+    chain = _chain(flows, [each.id for each in plan.operations])
+    calendar = lay_out(
+        [each.id for each in plan.operations],
+        chain,
+        Facts(
+            today=today,
+            start=_day(answers.get("start_date")),
+            planting=_wanted(plan, answers),
+            done={each.id: each.done for each in plan.operations if each.done},
+            promised={each.id: each.promised for each in plan.operations if each.promised},
+        ),
+        {each.id: _slack(flows, each.id) for each in plan.operations},
+    )
+    windows = calendar.windows
+    operations = tuple(
+        replace(
+            each,
+            earliest=windows[each.id].earliest,
+            due=windows[each.id].due,
+            latest=windows[each.id].latest,
+        )
+        for each in plan.operations
+    )
+    reminder = next_reminder(operations, {link.operation: link.after for link in chain}, today)
+    return LaidOut(replace(plan, operations=operations, next_reminder=reminder), calendar.broken)
+
+
+def _day(value: object) -> date | None:
+    return date.fromisoformat(value) if isinstance(value, str) else None
+
+
+def _wanted(plan: Plan, answers: Answers) -> date | None:
+    """The day the grower wants to plant, or the later day they have put it off to."""
+    wanted = _day(answers.get("planting_date"))
+    plant = plan.find("plant")
+    if wanted and plant and plant.promised:
+        return max(wanted, plant.promised)
+    return wanted
+
+
+def _slack(flows: Flows, identity: str) -> int:
+    figure = flows.operation(identity).slack
+    return int(flows.figures[figure]) if figure else 0
+
+
+def _chain(flows: Flows, operations: Sequence[str]) -> list[Link]:
+    """Link each operation to the nearest earlier one it has a link with."""
+    links = []
+    for place, identity in enumerate(operations):
+        rows = {row.after: row for row in flows.links if row.operation == identity}
+        before = next((each for each in reversed(operations[:place]) if each in rows), None)
+        if before is not None:
+            row = rows[before]
+            links.append(
+                Link(
+                    operation=identity,
+                    after=before,
+                    least=int(flows.figures[row.least]),
+                    most=int(flows.figures[row.most]) if row.most else None,
+                )
+            )
+    return links
+
+
+def next_reminder(
+    operations: Sequence[Operation], follows: dict[str, str], today: date
+) -> Reminder | None:
+    """The reminder a plan owes next: the earliest of those whose time can come.
+
+    An operation waits for the one it follows to be reported: nobody is told to clear what was
+    never sprayed, or that spraying is allowed 8 weeks after a planting nobody reported. One
+    unanswered reminder a day is enough, as the answer "1" must mean one thing.
+    """
+    done = {each.id for each in operations if each.done}
+    owed = []
+    for each in operations:
+        before = follows.get(each.id)
+        if each.done or each.reminded > len(NUDGE_AFTER_DAYS) or (before and before not in done):
+            continue
+        day = each.due
+        if each.reminded and each.reminded_on:
+            day = max(day, each.reminded_on + timedelta(days=NUDGE_AFTER_DAYS[each.reminded - 1]))
+        owed.append(Reminder(each.id, day))
+    if not owed:
+        return None
+    first = min(owed, key=lambda reminder: reminder.day)
+    asked_today = any(each.reminded_on == today and not each.done for each in operations)
+    if asked_today and first.day <= today:
+        return replace(first, day=today + timedelta(days=1))
+    return first
+
+
+def change(plan: Plan, operation: Operation) -> Plan:
+    """Put a changed operation in the place of the one with its id, or add it."""
+    if plan.find(operation.id) is None:
+        return replace(plan, operations=(*plan.operations, operation))
+    return replace(
+        plan,
+        operations=tuple(
+            operation if each.id == operation.id else each for each in plan.operations
+        ),
+    )
+
+
+def fresh_id(plan: Plan, name: str) -> str:
+    """An id for an operation that a weed check adds: one number past those the plan has."""
+    numbers = [
+        int(each.id.rpartition("_")[2])
+        for each in plan.operations
+        if each.name == name and each.id != name
+    ]
+    return f"{name}_{max([FIRST_ADDED - 1, *numbers]) + 1}"
+
+
+FIRST_ADDED = 5
+"""Operations added by weed checks are numbered past the ones every plan has."""
+
+
+def next_open(plan: Plan) -> Operation | None:
+    """The operation meant by "I have done it": the last one asked about, else the first open."""
+    waiting = [each for each in plan.in_date_order() if not each.done]
+    asked = [each for each in waiting if each.reminded_on]
+    if asked:
+        return max(asked, key=lambda each: each.reminded_on or date.min)
+    return waiting[0] if waiting else None

@@ -1,0 +1,460 @@
+"""Answer sheets: a whole field's answers in one file, advised on without a conversation.
+
+A sheet goes through the same flows as a conversation. `read_sheet` checks it and says of each
+slip what is wrong, one line each; `advise` gives the advice as data (`Advice`), whose JSON
+Schema is `schema()`.
+"""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from typing import TYPE_CHECKING, Any
+
+import msgspec
+from msgspec import Struct
+
+from bot.agronomy.area import Area
+from bot.dialogue import composing
+from bot.dialogue.calculations import (
+    FAULTS,
+    area_of,
+    budget_of,
+    glyphosate_of,
+    preemergence_of,
+    stand_of,
+)
+from bot.dialogue.loading import Flows, Step, is_given, stem
+from bot.dialogue.planning import make
+from bot.dialogue.schema import END
+from bot.dialogue.walk import Walk
+from bot.wording.gsm import segments
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from bot.agronomy.spraying import Mix
+    from bot.dialogue.records import Answers
+    from bot.dialogue.voice import Voice
+
+SEASON_DAYS = 550
+"""How far from today a sheet's days may lie, back or ahead."""
+
+SOIL = (*FAULTS, "fertile")
+
+# Keys that are not the answer to one question of the same name.
+_SPECIAL = (
+    "language",
+    "area",
+    "soil",
+    "today",
+    "start_date",
+    "planting_date",
+    "rain_expected",
+    "done",
+    "spray_volume_l_per_ha",
+)
+
+
+@dataclass(slots=True)
+class Sheet:
+    """A sheet as read: its answers, or the faults found, a line each."""
+
+    language: str = "en"
+    today: date = date.min
+    answers: Answers = field(default_factory=dict)
+    done: dict[str, date] = field(default_factory=dict)
+    faults: list[str] = field(default_factory=list)
+
+
+class Window(Struct, frozen=True):
+    """One operation of the plan. Dates are ISO; `id` tells apart those that recur."""
+
+    name: str
+    id: str
+    earliest: date
+    due: date
+    latest: date
+    why: str
+    done: bool = False
+
+
+class SprayAmount(Struct, frozen=True):
+    """A spray for the whole field. `tanks` may be a fraction: the last tank is a part one."""
+
+    product_l: float
+    water_l: float
+    tanks: float
+    ml_per_tank: int
+    full_tanks: int
+    last_tank_l: float
+    last_tank_ml: int
+
+
+class Amounts(Struct, frozen=True, omit_defaults=True):
+    """What to bring to the field."""
+
+    stakes: int
+    spare_stakes: int
+    glyphosate: SprayAmount | None = None
+    preemergence: SprayAmount | None = None
+
+
+class Money(Struct, frozen=True):
+    """An acre's budget in the sheet's own currency; null where a price is not known."""
+
+    gain: float | None
+    cost: float | None
+    net: float | None
+    break_even_price: float | None
+    break_even_cost: float | None
+    advice: str
+
+
+class Advice(Struct, frozen=True):
+    """The advice on one sheet. `segments` counts all texts together."""
+
+    verdict: str
+    operations: list[Window]
+    amounts: Amounts
+    budget: dict[str, Money]
+    cautions: list[str]
+    texts: list[str]
+    segments: int
+
+
+def schema() -> dict[str, Any]:
+    """Give the JSON Schema of `Advice`."""
+    return msgspec.json.schema(Advice)
+
+
+def read_sheet(raw: object, flows: Flows, languages: Mapping[str, object], today: date) -> Sheet:
+    """Read a sheet; `today` holds where the sheet itself names no other day.
+
+    Faults are lines for the person who filled in the sheet: an unknown key with the nearest
+    known one, a value out of range with its range, a missing key with its question.
+    """
+    sheet = Sheet(today=today)
+    if not isinstance(raw, dict):
+        sheet.faults.append("the sheet must be a list of keys and values, such as `cover: grass`")
+        return sheet
+    questions = {
+        step.answer: step
+        for flow in flows.season()
+        for step in flow.steps.values()
+        if step.kind == "ask" and step.context not in _NOT_ON_SHEETS
+    }
+    known = sorted({*_SPECIAL, *questions} - {"fertile"})
+    for key in raw:
+        if key not in known:
+            sheet.faults.append(
+                f"{key}: not a key of a sheet; did you mean {_nearest(str(key), known)}?"
+            )
+    reader = _SheetReader(raw, sheet, flows)
+    reader.read(questions, languages)
+    if not sheet.faults:
+        sheet.faults += _missing(flows, sheet.answers)
+    return sheet
+
+
+_NOT_ON_SHEETS = frozenset({"field.faults", "field.go_on", "planting.date_kind"})
+
+
+class _SheetReader:
+    """Reads each key of a sheet into the answers of a season."""
+
+    def __init__(self, raw: dict[object, object], sheet: Sheet, flows: Flows) -> None:
+        self.raw = raw
+        self.sheet = sheet
+        self.flows = flows
+
+    def read(self, questions: Mapping[str, Step], languages: Mapping[str, object]) -> None:
+        raw, sheet = self.raw, self.sheet
+        if "today" in raw:
+            sheet.today = self._day("today", raw["today"], None) or sheet.today
+        language = raw.get("language", sheet.language)
+        if language in languages:
+            sheet.language = str(language)
+        else:
+            self._fault("language", f"{language!r} is not on offer; choose {', '.join(languages)}")
+        self._area()
+        self._soil()
+        for name, step in questions.items():
+            if name in raw and name not in _SPECIAL and name != "fertile":
+                self._question(name, step, raw[name])
+        self._on_sheet()
+        self._days()
+        self._done()
+        if "spray_volume_l_per_ha" in raw:
+            row = self.flows.figures.row("default_spray_volume_l_per_ha")
+            self._number("spray_volume_l_per_ha", row.low, row.high, raw["spray_volume_l_per_ha"])
+
+    def _fault(self, key: str, text: str) -> None:
+        self.sheet.faults.append(f"{key}: {text}")
+
+    def _question(self, name: str, step: Step, value: object) -> None:
+        state = step.state
+        if state.choose:
+            if value in state.choose:
+                self.sheet.answers[name] = str(value)
+            else:
+                near = _nearest(str(value), state.choose)
+                self._fault(
+                    name, f"{value!r} is not one of {', '.join(state.choose)}; did you mean {near}?"
+                )
+        elif state.yes_no:
+            self._truth(name, value)
+        elif state.number:
+            if value is None and state.unsure_is_unknown:
+                self.sheet.answers[name] = None
+            else:
+                self._number(name, step.low, step.high, value)
+
+    def _truth(self, name: str, value: object) -> None:
+        if isinstance(value, bool):
+            self.sheet.answers[name.rpartition(".")[2]] = value
+        else:
+            self._fault(name, f"{value!r} must be true or false")
+
+    def _number(self, name: str, low: float, high: float, value: object) -> float | None:
+        if (
+            isinstance(value, bool)
+            or not isinstance(value, int | float)
+            or not low <= value <= high
+        ):
+            self._fault(name, f"{value!r} must be a number from {low:g} to {high:g}")
+            return None
+        self.sheet.answers[name] = value
+        return value
+
+    def _area(self) -> None:
+        if "area" not in self.raw:
+            return
+        value = self.raw["area"]
+        row = self.flows.figures.row("area_acres")
+        if not isinstance(value, dict) or set(value) not in (
+            {"value", "unit"},
+            {"length_m", "width_m"},
+        ):
+            self._fault("area", "write {value: 1.5, unit: acre} or {length_m: 40, width_m: 60}")
+            return
+        numbers = [value[key] for key in ("value", "length_m", "width_m") if key in value]
+        unit = value.get("unit", "m")
+        if unit not in ("acre", "ha", "m2", "m"):
+            self._fault(
+                "area",
+                f"unit {unit!r} is not one of acre, ha, m2; did you mean {_nearest(str(unit), ('acre', 'ha', 'm2'))}?",
+            )
+            return
+        if any(
+            isinstance(each, bool) or not isinstance(each, int | float) or not 0 < each < 10**9
+            for each in numbers
+        ):
+            self._fault("area", f"{numbers} must be numbers above 0")
+            return
+        written = f"{numbers[0]} {unit}" if unit != "m" else f"{numbers[0]}x{numbers[1]} m"
+        if not row.low <= area_of({"area": written}).acres <= row.high:
+            least, most = (Area.from_value(each, "acre") for each in (row.low, row.high))
+            self._fault(
+                "area",
+                f"must be from {row.low:g} to {row.high:g} acres ({least.hectares:.3g} to {most.hectares:.4g} ha)",
+            )
+            return
+        self.sheet.answers["area"] = written
+
+    def _soil(self) -> None:
+        soil = self.raw.get("soil", {})
+        if not isinstance(soil, dict):
+            self._fault("soil", f"write {{{', '.join(f'{name}: false' for name in SOIL)}}}")
+            return
+        for key, value in soil.items():
+            if key not in SOIL:
+                self._fault(
+                    f"soil.{key}", f"not a key of soil; did you mean {_nearest(str(key), SOIL)}?"
+                )
+            else:
+                self._truth(f"soil.{key}", value)
+
+    def _on_sheet(self) -> None:
+        """Answers a conversation asks for and a sheet may leave out."""
+        for step in self.flows.steps():
+            default = step.state.on_sheet
+            if step.kind == "ask" and default is not None and step.answer not in self.raw:
+                self.sheet.answers[step.answer] = default
+
+    def _day(self, key: str, value: object, around: date | None) -> date | None:
+        try:
+            day = value if isinstance(value, date) else date.fromisoformat(str(value))
+            day = date(day.year, day.month, day.day)
+        except ValueError:
+            self._fault(key, f"{value!r} is not a day; write it as 2026-03-12")
+            return None
+        if around is not None:
+            low, high = (around + timedelta(days=days) for days in (-SEASON_DAYS, SEASON_DAYS))
+            if not low <= day <= high:
+                self._fault(key, f"{day} must be from {low} to {high}")
+                return None
+        return day
+
+    def _days(self) -> None:
+        answers, today = self.sheet.answers, self.sheet.today
+        for key in ("start_date", "planting_date", "rain_expected"):
+            if self.raw.get(key) is not None and (day := self._day(key, self.raw[key], today)):
+                answers[key] = day.isoformat()
+        if "start_date" in answers and "planting_date" in answers:
+            self._fault("planting_date", "give either start_date or planting_date, not both")
+        elif "start_date" in answers or "planting_date" in answers:
+            answers["date_kind"] = "planting" if "planting_date" in answers else "start"
+
+    def _done(self) -> None:
+        done = self.raw.get("done") or {}
+        if not isinstance(done, dict):
+            self._fault("done", "write operations and days, such as {slash: 2026-03-12}")
+            return
+        names = {
+            **{stem(each): each for each in reversed(list(self.flows.operations))},
+            **{each: each for each in self.flows.operations},
+        }
+        names |= {"weed_check": "weed_check_1", "weed_by_hand": "weed_by_hand_1"}
+        for key, value in done.items():
+            if key not in names:
+                self._fault(
+                    f"done.{key}", f"not an operation; did you mean {_nearest(str(key), names)}?"
+                )
+            elif day := self._day(f"done.{key}", value, self.sheet.today):
+                if day > self.sheet.today:
+                    self._fault(
+                        f"done.{key}", f"{day} has not come yet; today is {self.sheet.today}"
+                    )
+                else:
+                    self.sheet.done[names[key]] = day
+
+
+def _missing(flows: Flows, answers: Answers) -> list[str]:
+    """List the questions that the flows would ask and the sheet does not answer.
+
+    A question left open leaves decisions open: from the first one on, every branch that the
+    answers do not rule out is looked into.
+    """
+    walk = Walk.season(flows, answers)
+    if walk.step is None or walk.step.kind != "ask":
+        return []
+    answers = answers | walk.answers
+    missing: list[str] = []
+    seen: set[tuple[str, str]] = set()
+    ahead = [(walk.flow, walk.state)]
+    while ahead:
+        flow, state = ahead.pop(0)
+        if state == END:
+            flow, state = flows.flows[flow].next, ""
+            if not flow:
+                continue
+            state = flows.flows[flow].start
+        if (flow, state) in seen:
+            continue
+        seen.add((flow, state))
+        step = flows.step(flow, state)
+        if step.state.day and "date_kind" not in answers:
+            continue  # which of the two days is wanted has been asked just before
+        if step.kind == "ask" and not is_given(answers, step):
+            missing.append(_missing_line(step, answers))
+        ahead += [(flow, then) for then in _ways_on(step, answers)]
+    return missing
+
+
+def _ways_on(step: Step, answers: Answers) -> list[str]:
+    if step.kind != "decide":
+        return [step.state.then] if step.state.then else []
+    open_rows = [
+        row.then
+        for row in step.rows
+        if all(
+            name not in answers or condition.holds(answers[name])
+            for name, condition in row.when.conditions
+        )
+    ]
+    return list(dict.fromkeys(open_rows))
+
+
+def _missing_line(step: Step, answers: Answers) -> str:
+    if step.context == "field.faults":
+        absent = [name for name in step.answers if name not in answers]
+        return f"soil.{{{', '.join(absent)}}}: missing. {step.state.ask}"
+    if step.context == "planting.date_kind":
+        return f"start_date or planting_date: missing. {step.state.ask}"
+    name = f"soil.{step.answer}" if step.answer in SOIL else step.answer
+    return f"{name}: missing. {step.state.ask}"
+
+
+def _nearest(name: str, known: Iterable[str]) -> str:
+    return difflib.get_close_matches(name, list(known), n=1, cutoff=0)[0]
+
+
+def advise(sheet: Sheet, flows: Flows, voice: Voice) -> Advice:
+    """Give the advice on a sheet without faults."""
+    walk = Walk.season(flows, sheet.answers)
+    for optional in ("rain_expected", "spray_volume_l_per_ha"):
+        if optional in sheet.answers:
+            walk.answers[optional] = sheet.answers[optional]
+    laid = make(flows, walk, sheet.today, sheet.done)
+    answers, figures = walk.answers, flows.figures
+    stand = stand_of(answers, figures)
+    texts = composing.plan_texts(voice, figures, walk, laid)
+    return Advice(
+        verdict=str(answers["verdict"]),
+        operations=[
+            Window(
+                name=each.name,
+                id=each.id,
+                earliest=each.earliest,
+                due=each.due,
+                latest=each.latest,
+                why=voice.operation(each.id, "why"),
+                done=each.done is not None,
+            )
+            for each in laid.plan.in_date_order()
+        ],
+        amounts=Amounts(
+            stakes=stand.stakes,
+            spare_stakes=stand.spare_stakes,
+            glyphosate=_amount(glyphosate_of(answers, figures)),
+            preemergence=_amount(preemergence_of(answers, figures)),
+        ),
+        budget={
+            "plough": _money(flows, answers, "plough"),
+            "ridge": _money(flows, answers, "ridge"),
+        },
+        cautions=voice.cautions(composing.caution_names(voice, laid.plan.operations)),
+        texts=list(texts),
+        segments=sum(map(segments, texts)),
+    )
+
+
+def _amount(mix: Mix | None) -> SprayAmount | None:
+    if mix is None:
+        return None
+    return SprayAmount(
+        product_l=round(mix.product_l, 3),
+        water_l=round(mix.water_l, 1),
+        tanks=round(mix.tanks, 2),
+        ml_per_tank=mix.ml_per_tank,
+        full_tanks=mix.full_tanks,
+        last_tank_l=round(mix.last_tank_l, 1),
+        last_tank_ml=mix.last_tank_ml,
+    )
+
+
+def _money(flows: Flows, answers: Answers, work: Any) -> Money:  # noqa: ANN401
+    worked = budget_of(work, answers, flows.figures)
+    advice = str(answers[f"{work}_advice"])
+    if worked is None:
+        return Money(None, None, None, None, None, advice)
+    return Money(
+        gain=worked.gain,
+        cost=worked.cost,
+        net=worked.net,
+        break_even_price=round(worked.break_even_price, 2),
+        break_even_cost=worked.break_even_cost,
+        advice=advice,
+    )

@@ -1,0 +1,593 @@
+"""One turn: a text comes in, a reply and the grower as it then is come out.
+
+This is the whole conversation, and it is pure: no clock, no Redis, no HTTP. The store makes a
+turn true in one write. Commands (stop, help, back ...) work in any state; otherwise the text
+answers the open question, the walk goes on to the next one, and acts end a flow.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from typing import TYPE_CHECKING
+
+from msgspec.structs import replace
+
+from bot.dialogue import composing
+from bot.dialogue.loading import OPENING, SEASON, Flows, Step, is_given
+from bot.dialogue.planning import (
+    NUDGE_AFTER_DAYS,
+    LaidOut,
+    change,
+    fresh_id,
+    lay_anew,
+    make,
+    next_open,
+)
+from bot.dialogue.readers import Asked, Unread, read
+from bot.dialogue.records import (
+    Answers,
+    Channel,
+    Grower,
+    Operation,
+    Plan,
+    Session,
+    Turn,
+    enqueue,
+)
+from bot.dialogue.voice import Contacts, Voice, pack
+from bot.dialogue.walk import Walk
+from bot.wording.languages import SOURCE, Language
+from bot.wording.screens import pages
+from bot.wording.words import normal
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from bot.dialogue.schema import Act
+
+TRIES_BEFORE_A_PERSON = 3
+
+REFUSED = "paraquat"
+"""The herbicide the bot advises on in no state and no words."""
+
+LOOK_AGAIN_DAYS = 7
+
+
+@dataclass(slots=True)
+class _Scene:
+    """One turn while it is being worked out. `lines` are said before any question."""
+
+    grower: Grower
+    voice: Voice
+    today: date
+    channel: Channel
+    lines: list[str] = field(default_factory=list)
+    texts: list[str] = field(default_factory=list)
+    """Whole texts that go before the rest: a plan."""
+    later: list[str] = field(default_factory=list)
+    """Whole texts that go by SMS although the conversation is on USSD."""
+
+
+class Dialogue:
+    """The conversation, made once from flows and languages and shared by all growers."""
+
+    def __init__(
+        self, flows: Flows, languages: Mapping[str, Language], contacts: Contacts | None = None
+    ) -> None:
+        self.flows = flows
+        offered = {code: language.words.language for code, language in languages.items()}
+        self.voices = {
+            code: Voice(language, flows, contacts or Contacts(), offered)
+            for code, language in languages.items()
+        }
+        self._area_range = (
+            flows.figures.row("area_acres").low,
+            flows.figures.row("area_acres").high,
+        )
+
+    def voice(self, code: str) -> Voice:
+        """The voice of a language; the source language's where it is not (any more) on offer."""
+        return self.voices.get(code) or self.voices[SOURCE]
+
+    # One turn
+
+    def turn(self, grower: Grower, text: str, today: date, channel: Channel = "sms") -> Turn:
+        """Answer one text. Any text, from any state, gets a reply within the channel's limits.
+
+        `today` is the grower's local date. On USSD an empty text is a session being opened.
+        """
+        scene = _Scene(grower, self.voice(grower.language), today, channel)
+        text = text.replace("\x00", " ").strip()
+        command = self._command(scene, text)
+        if grower.session and grower.session.rest:
+            if command == "more" or text == _MORE_KEY:
+                return self._next_screen(scene, grower.session)
+            scene.grower = replace(grower, session=replace(grower.session, rest=""))
+        if command == "stop":
+            return self._stop(scene)
+        if grower.stopped:
+            if command != "start":
+                return self._reply(scene, [scene.voice.say("still_stopped")], more=False)
+            scene.grower = replace(scene.grower, stopped=False)
+            scene.lines.append(scene.voice.say("started"))
+        session = self._session(scene)
+        if command is not None and grower.language:
+            return self._obey(scene, session, command)
+        return self._hear(scene, session, text)
+
+    def _hear(self, scene: _Scene, session: Session, text: str) -> Turn:
+        """Take a text that is no command as an answer, if a question stands that it can answer."""
+        standing = scene.grower.session is not None
+        if REFUSED in normal(text) and session.state != "product":
+            scene.lines.append(scene.voice.say("paraquat"))
+            return self._ask(scene, session)
+        if not standing and scene.grower.plan is not None:
+            session = self._unprompted(scene, session, text)
+            standing = session.flow == "report"
+        if text and standing:
+            return self._answer(scene, session, text)
+        if scene.channel == "ussd" and session.trail:
+            scene.lines.append(scene.voice.say("welcome_back"))
+        return self._ask(scene, session)
+
+    def _command(self, scene: _Scene, text: str) -> str | None:
+        """The command a text gives. STOP is known in every language's words."""
+        if scene.channel == "ussd" and text == _BACK_KEY:
+            return "back"
+        if any(voice.words.command(text) == "stop" for voice in self.voices.values()):
+            return "stop"
+        command = scene.voice.words.command(text)
+        if command == "start" and scene.grower.session is not None:
+            return None  # only who has stopped can start; here it may be an answer
+        return command
+
+    def _session(self, scene: _Scene) -> Session:
+        """Where the grower stands: the open question, or the first one, or the menu.
+
+        A flow file that has changed under the session is no error: the grower is carried on
+        from the nearest question that is still open, or told and taken to the menu.
+        """
+        session = scene.grower.session
+        if session is None or session.flow not in self.flows.flows:
+            return self._fresh(scene)
+        flow = self.flows.flows[session.flow]
+        if session.version == flow.version:
+            return session
+        if any(each.name == session.flow for each in self.flows.season()):
+            walk = Walk.season(self.flows, self._valid(session.answers, scene.voice))
+            if walk.step is not None and walk.step.kind == "ask":
+                return self._at(walk, replace(session, trail=tuple(walk.asked)))
+        elif session.state in flow.steps and flow.steps[session.state].kind == "ask":
+            return replace(session, version=flow.version)
+        scene.lines.append(scene.voice.say("restarted"))
+        return self._fresh(scene)
+
+    def _unprompted(self, scene: _Scene, session: Session, text: str) -> Session:
+        """Take "done yesterday", sent without being asked, as a report on the open operation."""
+        plan = scene.grower.plan
+        operation = next_open(plan) if plan else None
+        if operation is None or not scene.voice.is_report(text):
+            return session
+        return self._report_on(operation, scene.today)
+
+    def _report_on(
+        self, operation: Operation, today: date, aside: Session | None = None
+    ) -> Session:
+        """Begin a report on one operation."""
+        given: Answers = {
+            "operation": operation.name,
+            "asked_today": operation.reminded == 1 and operation.reminded_on == today,
+        }
+        return replace(self._start("report", about=operation.id, aside=aside), answers=given)
+
+    def _valid(self, answers: Answers, voice: Voice) -> Answers:
+        """The answers that the flows, as they are now, could have asked for."""
+        valid: Answers = {}
+        for step in self.flows.steps():
+            if step.kind == "ask" and is_given(answers, step) and self._fits(step, answers, voice):
+                valid |= {name: answers[name] for name in step.answers}
+        return valid
+
+    def _fits(self, step: Step, answers: Answers, voice: Voice) -> bool:
+        value = answers[step.answers[0]]
+        if step.state.choose:
+            return value in voice.options(step)
+        if step.state.number:
+            return isinstance(value, int | float) and step.low <= value <= step.high
+        return True
+
+    def _fresh(self, scene: _Scene) -> Session:
+        if scene.grower.language not in self.voices:
+            return self._start(OPENING)
+        return self._start("menu" if scene.grower.plan else SEASON)
+
+    def _start(self, name: str, about: str = "", aside: Session | None = None) -> Session:
+        flow = self.flows.flows[name]
+        return Session(flow.name, flow.start, flow.version, about=about, aside=aside)
+
+    def _at(self, walk: Walk, session: Session) -> Session:
+        return replace(
+            session,
+            flow=walk.flow,
+            state=walk.state,
+            version=self.flows.flows[walk.flow].version,
+            answers=walk.answers,
+            tries=0,
+        )
+
+    # Commands
+
+    def _obey(self, scene: _Scene, session: Session, command: str) -> Turn:
+        match command:
+            case "help":
+                scene.lines += [scene.voice.say("help_text"), scene.voice.person()]
+                scene.grower = replace(scene.grower, trouble="asked for help")
+                return self._ask(scene, session)
+            case "back":
+                return self._back(scene, session)
+            case "plan":
+                return self._show_plan(scene, session)
+            case "new":
+                return self._ask(scene, self._start(SEASON))
+            case "language":
+                return self._ask(scene, self._start(OPENING))
+            case "same":
+                return self._same(scene, session)
+            case _:  # start, and more where nothing is left to show
+                return self._ask(scene, session)
+
+    def _stop(self, scene: _Scene) -> Turn:
+        scene.grower = replace(scene.grower, stopped=True, session=None, waiting=())
+        return self._reply(scene, [scene.voice.say("stopped")], more=False)
+
+    def _back(self, scene: _Scene, session: Session) -> Turn:
+        if not session.trail:
+            scene.lines.append(scene.voice.say("first_question"))
+            return self._ask(scene, session)
+        *trail, last = session.trail
+        flow, _, state = last.partition(".")
+        step = self.flows.step(flow, state)
+        answers = {k: v for k, v in session.answers.items() if k not in step.answers}
+        return self._ask(
+            scene,
+            replace(
+                session,
+                flow=flow,
+                state=state,
+                version=self.flows.flows[flow].version,
+                answers=answers,
+                trail=tuple(trail),
+                tries=0,
+            ),
+        )
+
+    def _same(self, scene: _Scene, session: Session) -> Turn:
+        step = self.flows.step(session.flow, session.state)
+        if not scene.voice.answer(step, scene.grower.answers):
+            scene.lines.append(scene.voice.say("no_keep"))
+            return self._ask(scene, session)
+        kept = {name: scene.grower.answers[name] for name in step.answers}
+        return self._go_on(scene, session, step, kept)
+
+    # Answers
+
+    def _answer(self, scene: _Scene, session: Session, text: str) -> Turn:
+        step = self.flows.step(session.flow, session.state)
+        asked = Asked(
+            step, scene.voice.options(step), scene.voice.words, scene.today, self._area_range
+        )
+        reading = read(text, asked)
+        if isinstance(reading, Unread):
+            tries = session.tries + 1
+            scene.lines.append(scene.voice.unread(asked, reading))
+            if tries >= TRIES_BEFORE_A_PERSON:
+                scene.lines.append(scene.voice.person())
+                scene.grower = replace(scene.grower, trouble="could not answer a question")
+            return self._ask(scene, replace(session, tries=tries))
+        return self._go_on(scene, session, step, reading)
+
+    def _go_on(self, scene: _Scene, session: Session, step: Step, reading: Answers) -> Turn:
+        if session.flow == OPENING:
+            return self._language(scene, str(reading["language"]))
+        session = replace(
+            session,
+            answers=session.answers | reading,
+            trail=(*session.trail, step.context),
+            tries=0,
+        )
+        walk = Walk(self.flows, session.flow, session.state, session.answers)
+        reached = walk.on()
+        session = self._at(walk, session)
+        if reached is not None and reached.kind == "ask":
+            return self._ask(scene, session)
+        return self._act(scene, session, walk)
+
+    def _language(self, scene: _Scene, code: str) -> Turn:
+        scene.grower = replace(scene.grower, language=code, session=None)
+        scene.voice = self.voice(code)
+        return self._ask(scene, self._fresh(scene))
+
+    # Acts
+
+    def _act(self, scene: _Scene, session: Session, walk: Walk) -> Turn:
+        step = walk.step
+        act: Act | str = step.state.do if step is not None else "close"
+        match act:
+            case "make_plan":
+                return self._make_plan(scene, session)
+            case "show_plan":
+                return self._show_plan(scene, session)
+            case "pick_operation":
+                return self._pick_operation(scene)
+            case "new_field":
+                return self._ask(scene, self._start(SEASON))
+            case "ask_help":
+                scene.lines.append(scene.voice.person())
+                scene.grower = replace(scene.grower, trouble="asked for help")
+                return self._resume(scene, session)
+            case "report_done":
+                return self._report_done(scene, session)
+            case "report_promised":
+                return self._report_promised(scene, session)
+            case "weed":
+                return self._weed(scene, session, walk)
+            case _:
+                scene.lines += [scene.voice.tell(each, {}) for each in walk.said]
+                return self._resume(scene, session)
+
+    def _make_plan(self, scene: _Scene, session: Session) -> Turn:
+        walk = Walk.season(self.flows, session.answers)
+        laid = make(self.flows, walk, scene.today)
+        asked = {
+            name: walk.answers[name]
+            for context in walk.asked
+            for name in self.flows.step(*context.split(".", 1)).answers
+        }
+        self._settle_plan(scene, laid)
+        scene.grower = replace(scene.grower, answers=asked)
+        self._tell_plan(scene, walk, laid)
+        return self._end(scene)
+
+    def _show_plan(self, scene: _Scene, session: Session) -> Turn:
+        """Show the days again. What goes in a tank comes with the reminder of its spray."""
+        plan = scene.grower.plan
+        asking = scene.grower.session is not None and session.flow != "menu"
+        if plan is None:
+            scene.lines.append(scene.voice.say("no_plan"))
+            return self._ask(scene, session) if asking else self._end(scene)
+        laid = lay_anew(self.flows, plan, scene.grower.answers, scene.today)
+        scene.lines += [
+            composing.title(scene.voice, scene.grower.answers),
+            *composing.dates(scene.voice, laid.plan),
+        ]
+        return self._ask(scene, session) if asking else self._end(scene)
+
+    def _tell_plan(self, scene: _Scene, walk: Walk, laid: LaidOut) -> None:
+        texts = composing.plan_texts(scene.voice, self.flows.figures, walk, laid)
+        if scene.channel == "sms":
+            scene.texts += texts
+            return
+        scene.later += texts
+        scene.lines += [
+            *composing.dates(scene.voice, laid.plan, composing.DATES_ON_A_SCREEN),
+            scene.voice.say("plan_by_sms"),
+        ]
+
+    def _pick_operation(self, scene: _Scene) -> Turn:
+        operation = next_open(scene.grower.plan) if scene.grower.plan else None
+        if operation is None:
+            scene.lines.append(scene.voice.say("nothing_open"))
+            return self._end(scene)
+        return self._ask(scene, self._report_on(operation, scene.today))
+
+    def _report_done(self, scene: _Scene, session: Session) -> Turn:
+        plan, operation = scene.grower.plan, self._about(scene, session)
+        if plan is None or operation is None:
+            return self._nothing_open(scene, session)
+        day = _day_named(session.answers) or scene.today
+        done = replace(operation, done=day, promised=None)
+        plan = replace(change(plan, done), last_group=operation.group or plan.last_group)
+        laid = self._moved(scene, plan)
+        scene.lines.append(scene.voice.say("noted_done", day=day))
+        scene.lines += composing.broken_lines(scene.voice, laid.broken, laid.plan, {})
+        if operation.name == "weed_check":
+            return self._begin_weeding(scene, session, laid.plan)
+        self._say_next(scene, laid.plan)
+        return self._resume(scene, session)
+
+    def _report_promised(self, scene: _Scene, session: Session) -> Turn:
+        plan, operation = scene.grower.plan, self._about(scene, session)
+        if plan is None or operation is None:
+            return self._nothing_open(scene, session)
+        day = _day_named(session.answers) or scene.today
+        moved = replace(operation, promised=day, reminded=0, reminded_on=None)
+        laid = self._moved(scene, change(plan, moved))
+        scene.lines.append(scene.voice.say("noted_promised", day=day))
+        scene.lines += composing.broken_lines(scene.voice, laid.broken, laid.plan, {})
+        self._say_next(scene, laid.plan)
+        return self._resume(scene, session)
+
+    def _about(self, scene: _Scene, session: Session) -> Operation | None:
+        return scene.grower.plan.find(session.about) if scene.grower.plan else None
+
+    def _nothing_open(self, scene: _Scene, session: Session) -> Turn:
+        scene.lines.append(scene.voice.say("nothing_open"))
+        return self._resume(scene, session)
+
+    def _moved(self, scene: _Scene, plan: Plan) -> LaidOut:
+        """Lay the plan anew; reminders of the old one that still wait to go out are stale."""
+        laid = lay_anew(self.flows, plan, scene.grower.answers, scene.today)
+        self._settle_plan(scene, laid)
+        return laid
+
+    def _settle_plan(self, scene: _Scene, laid: LaidOut) -> None:
+        scene.grower = replace(
+            scene.grower,
+            plan=laid.plan,
+            trouble="",
+            waiting=tuple(each for each in scene.grower.waiting if each.kind != "reminder"),
+        )
+
+    def _say_next(self, scene: _Scene, plan: Plan) -> None:
+        following = [each for each in plan.in_date_order() if not each.done]
+        if not following:
+            scene.lines.append(scene.voice.say("all_done"))
+        elif following[0].due > scene.today:
+            scene.lines.append(
+                scene.voice.say(
+                    "next_is",
+                    day=following[0].due,
+                    act=scene.voice.operation(following[0].id, "act"),
+                )
+            )
+
+    def _begin_weeding(self, scene: _Scene, session: Session, plan: Plan) -> Turn:
+        planted = plan.find("plant")
+        age = (scene.today - planted.done).days if planted and planted.done else 0
+        started = self._start("weeding", about=session.about, aside=session.aside)
+        given: Answers = {
+            "gate_open": age >= self.flows.figures["glyphosate_gate_days"],
+            "last_group": plan.last_group if plan.last_group in (1, 9, 10) else None,
+            "herbicide_ok": scene.grower.answers.get("herbicide_ok") is True,
+        }
+        return self._ask(scene, replace(started, answers=given))
+
+    def _weed(self, scene: _Scene, session: Session, walk: Walk) -> Turn:
+        plan = scene.grower.plan
+        if plan is None:
+            return self._nothing_open(scene, session)
+        # What an earlier turn of this conversation said is said; the facts decide what follows.
+        scene.lines += [scene.voice.tell(each, {}) for each in walk.said]
+        # The reminder of work for today would only repeat this reply, so it counts as sent.
+        today = scene.today
+        match session.answers["weeding"]:
+            case "wait":
+                again = today + timedelta(days=LOOK_AGAIN_DAYS)
+                added = Operation(fresh_id(plan, "weed_check"), again, again, again, promised=again)
+            case "by_hand":
+                added = Operation(
+                    fresh_id(plan, "weed_by_hand"),
+                    today,
+                    today,
+                    today,
+                    reminded=1,
+                    reminded_on=today,
+                )
+            case _:
+                added = Operation(
+                    fresh_id(plan, "spray_shielded"),
+                    today,
+                    today,
+                    today,
+                    reminded=1,
+                    reminded_on=today,
+                    group=int(str(session.answers["spray_group"])),
+                )
+        self._moved(scene, change(plan, added))
+        scene.lines += scene.voice.cautions(scene.voice.caution_names(added.id))
+        return self._resume(scene, session)
+
+    # Replies
+
+    def _resume(self, scene: _Scene, session: Session) -> Turn:
+        """End a flow; a conversation that a reminder broke into goes on."""
+        if session.aside is not None:
+            scene.grower = replace(scene.grower, session=session.aside)
+            return self._ask(scene, self._session(scene))
+        return self._end(scene)
+
+    def _ask(self, scene: _Scene, session: Session) -> Turn:
+        step = self.flows.step(session.flow, session.state)
+        if session.flow == OPENING:
+            question = self._welcome(step)
+        else:
+            kept = scene.voice.answer(step, scene.grower.answers) if session.flow != "menu" else ""
+            question = scene.voice.question(step, self._values(scene, session), kept)
+        scene.grower = replace(scene.grower, session=session)
+        return self._reply(scene, [*scene.lines, question], more=True)
+
+    def _welcome(self, step: Step) -> str:
+        """The first question, in every language on offer, as no language is known yet."""
+        asked = [voice.question(step, {}).partition("\n")[0] for voice in self.voices.values()]
+        options = next(iter(self.voices.values())).options(step).values()
+        numbered = [f"{place} {label}" for place, label in enumerate(options, start=1)]
+        return "\n".join([*dict.fromkeys(asked), *numbered])
+
+    def _values(self, scene: _Scene, session: Session) -> dict[str, object]:
+        return {"act": scene.voice.operation(session.about, "act")} if session.about else {}
+
+    def _end(self, scene: _Scene) -> Turn:
+        scene.grower = replace(scene.grower, session=None)
+        return self._reply(scene, scene.lines, more=False)
+
+    def _reply(self, scene: _Scene, lines: Sequence[str], *, more: bool) -> Turn:
+        grower = scene.grower
+        if scene.later:
+            grower = enqueue(grower, scene.later, "reply")
+        if scene.channel == "sms":
+            replies = (*scene.texts, *pack(lines, composing.PLAN_BUDGET))
+            return Turn(replies, grower, more)
+        screens = pages("\n".join(filter(None, lines)), scene.voice.say("more"))
+        return self._screen(grower, screens, more=more)
+
+    def _next_screen(self, scene: _Scene, session: Session) -> Turn:
+        shown = replace(scene.grower, session=replace(session, rest=""))
+        open_question = session.flow != "menu"
+        return self._screen(shown, session.rest.split(_PAGE), more=open_question)
+
+    def _screen(self, grower: Grower, screens: Sequence[str], *, more: bool) -> Turn:
+        """Show one screen and keep the others; they need a session, if only an idle one."""
+        first, *others = screens
+        if not others:
+            return Turn((first,), grower, more)
+        session = grower.session or self._start("menu")
+        return Turn(
+            (first,), replace(grower, session=replace(session, rest=_PAGE.join(others))), True
+        )
+
+    # Reminders
+
+    def remind(self, grower: Grower, today: date) -> Grower:
+        """Put the reminder that is due into the texts waiting to go out, and await its answer.
+
+        The grower comes back unchanged when no reminder is due on this local day.
+        """
+        plan = grower.plan
+        if plan is None or plan.next_reminder is None or grower.stopped:
+            return grower
+        operation = plan.find(plan.next_reminder.operation)
+        if operation is None or plan.next_reminder.day > today:
+            return grower
+        walk = Walk.season(self.flows, grower.answers)
+        texts = composing.reminder_texts(
+            self.voice(grower.language), self.flows.figures, walk, operation, today
+        )
+        asked = replace(operation, reminded=operation.reminded + 1, reminded_on=today)
+        laid = lay_anew(self.flows, change(plan, asked), grower.answers, today)
+        current = grower.session
+        aside = current.aside if current and current.flow == "report" else current
+        grower = replace(
+            grower,
+            plan=laid.plan,
+            session=self._report_on(asked, today, aside),
+            trouble=grower.trouble
+            or (UNANSWERED if asked.reminded > len(NUDGE_AFTER_DAYS) else ""),
+        )
+        return enqueue(grower, texts, "reminder", operation.id)
+
+
+def _day_named(answers: Answers) -> date | None:
+    """The day a report names, in its own text or when asked for."""
+    day = answers.get("reported_on") or answers.get("day_named")
+    return date.fromisoformat(str(day)) if day else None
+
+
+UNANSWERED = "no answer to the reminders"
+
+_PAGE = "\f"
+"""Stands between the screens of a USSD text that are still to be shown."""
+
+# On a keypad; 0 goes on only where a text goes on, elsewhere it is a number like another.
+_MORE_KEY = "0"
+_BACK_KEY = "00"
