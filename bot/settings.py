@@ -1,0 +1,143 @@
+"""The operator's settings: one typed object, read once at start-up.
+
+A value comes from the environment (`FIELDBELL_` and the field's name in capitals), else from a
+TOML file (keys are the field names), else from the default here. A key nobody knows is an error
+that names the nearest known one: a misspelt setting must not pass for a default.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import msgspec
+import phonenumbers
+from msgspec import Meta, Struct
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+PREFIX = "FIELDBELL_"
+FILE_VARIABLE = PREFIX + "SETTINGS"
+REDIS_VARIABLE = "REDIS_URL"
+
+Hour = Annotated[int, Meta(ge=0, le=24)]
+
+
+class SettingsError(ValueError):
+    """A setting that cannot be used; the message says which one and what to write instead."""
+
+
+class Settings(Struct, frozen=True, forbid_unknown_fields=True):
+    """What an operator may set. Hours are whole local hours; numbers are written as dialled.
+
+    Raises `SettingsError` when a value makes no sense (an unknown zone, hours that never are).
+    """
+
+    redis_url: str = ""
+    """Where Redis is; empty starts the embedded server in `data`. `REDIS_URL` is read too."""
+    data: Path = Path("fieldbell-data")
+    """The folder that holds everything the embedded server keeps."""
+    country: str = "TZ"
+    """ISO 3166 country of phone numbers given without their country code."""
+    zone: str = "Africa/Dar_es_Salaam"
+    """IANA time zone of growers whose own is not known."""
+    waking_from: Hour = 7
+    """First local hour at which a reminder may arrive."""
+    waking_until: Hour = 19
+    """Local hour from which no reminder arrives any more, until `waking_from` the next day."""
+    remind_at: Hour = 7
+    """Local hour at which a day's reminder falls due."""
+    help_number: str = ""
+    """A person's number for HELP and after three misread answers. The operator sets it."""
+    poison_number: str = ""
+    """The number for poisoning, sent with safety texts. The operator sets it: none is assumed."""
+    gateway: str = "plain-json"
+    """A gateway profile: the name of one that comes with Fieldbell, or a path to a TOML file."""
+    currency: str = "TZS"
+    """ISO 4217 code of prices and costs."""
+
+    def __post_init__(self) -> None:
+        try:
+            ZoneInfo(self.zone)
+        except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+            raise SettingsError(
+                f"zone {self.zone!r} is not a time zone; "
+                "write an IANA name such as Africa/Dar_es_Salaam"
+            ) from error
+        if self.country not in phonenumbers.SUPPORTED_REGIONS:
+            raise SettingsError(
+                f"country {self.country!r} is not a country; write its two capital letters, as TZ"
+            )
+        if not self.waking_from < self.waking_until:
+            raise SettingsError(
+                f"waking_from {self.waking_from} must come before waking_until {self.waking_until}"
+            )
+        if not self.waking_from <= self.remind_at < self.waking_until:
+            raise SettingsError(
+                f"remind_at {self.remind_at} is outside waking hours; "
+                f"set an hour from {self.waking_from} to {self.waking_until - 1}"
+            )
+
+    @classmethod
+    def read(cls, environ: Mapping[str, str], file: Path | None = None) -> Settings:
+        """Read the settings from the environment and, where there is one, a TOML file.
+
+        The environment wins over the file, and `FIELDBELL_REDIS_URL` over `REDIS_URL`. Without
+        `file`, the one named by `FIELDBELL_SETTINGS` is read. Raises `SettingsError`.
+        """
+        if file is None and environ.get(FILE_VARIABLE):
+            file = Path(environ[FILE_VARIABLE])
+        values: dict[str, Any] = {} if file is None else _from_file(file)
+        if REDIS_VARIABLE in environ:
+            values["redis_url"] = environ[REDIS_VARIABLE]
+        values |= _from_environment(environ)
+        try:
+            # Not strict, because every value of the environment is a string.
+            return msgspec.convert(values, cls, strict=False, dec_hook=_path)
+        except msgspec.ValidationError as error:
+            if isinstance(error.__cause__, SettingsError):
+                raise error.__cause__ from None
+            raise SettingsError(f"{error}; correct it in the environment or the file") from error
+
+
+def nearest(wrong: str, known: Iterable[str]) -> str:
+    """Return the known name most like a wrong one, as the end of an error message."""
+    names = sorted(known)
+    close = difflib.get_close_matches(wrong, names, n=1, cutoff=0.5)
+    return f"did you mean {close[0]}?" if close else f"known are {', '.join(names)}"
+
+
+def _from_file(file: Path) -> dict[str, Any]:
+    try:
+        values = tomllib.loads(file.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise SettingsError(f"settings file {file} cannot be read: {error.strerror}") from error
+    except ValueError as error:
+        raise SettingsError(f"settings file {file} is not TOML: {error}") from error
+    for key in values:
+        if key not in Settings.__struct_fields__:
+            hint = nearest(key, Settings.__struct_fields__)
+            raise SettingsError(f"{file} has an unknown key {key!r}; {hint}")
+    return values
+
+
+def _from_environment(environ: Mapping[str, str]) -> dict[str, str]:
+    variables = {PREFIX + field.upper(): field for field in Settings.__struct_fields__}
+    values = {}
+    for variable, value in environ.items():
+        if variable in variables:
+            values[variables[variable]] = value
+        elif variable.startswith(PREFIX) and variable != FILE_VARIABLE:
+            hint = nearest(variable, {*variables, FILE_VARIABLE})
+            raise SettingsError(f"unknown environment variable {variable}; {hint}")
+    return values
+
+
+def _path(wanted: type[object], value: object) -> object:
+    if wanted is Path and isinstance(value, str):
+        return Path(value)
+    raise TypeError(f"expected {wanted.__name__}, got {value!r}")

