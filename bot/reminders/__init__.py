@@ -1,0 +1,1 @@
+"""What growers are owed and when (`schedule`), and the process that sends it (`sender`)."""

@@ -1,0 +1,214 @@
+"""The sender: a process that sends what growers are owed, as many of it as one likes.
+
+It claims growers whose time has come under a lease, so that each is worked on by one sender.
+For each it loads the record, writes the reminder that is due into it (the same commit that
+makes the plan wait for the answer), and then sends the waiting texts one by one, each marked
+in a commit of its own.
+
+Killed at any point it loses nothing: what was not marked is sent again when the lease has
+lapsed, under the same id. So a text reaches the gateway at most once more than it should for
+each crash, and only the text that was being sent.
+
+A grower who texts STOP while a reminder is being worked on: every text but a direct reply is
+sent right after a load or a commit that saw the record without the STOP. What remains is a STOP
+that arrives during the one call that hands the text to the gateway.
+"""
+
+from __future__ import annotations
+
+import logging
+import math
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+from msgspec.structs import replace
+
+from bot.gateways.base import Accepted, Deferred, Outcome, Outgoing, Refused
+from bot.gateways.numbers import masked
+from bot.reminders.schedule import (
+    MOST_ATTEMPTS,
+    next_due,
+    reminder_moment,
+    retry_delay,
+    text_due,
+    within_waking,
+    zone_of,
+)
+from bot.store.errors import StoreUnavailable
+from bot.store.growers import Loaded
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from datetime import date
+    from threading import Event
+
+    from bot.dialogue.records import Grower, Waiting
+    from bot.gateways.base import Gateway
+    from bot.settings import Settings
+    from bot.store.growers import Store
+
+    Compose = Callable[[Grower, date], Grower]
+    Change = Callable[[Grower], Grower]
+
+log = logging.getLogger(__name__)
+
+LEASE_S = 300.0
+"""Seconds a claim lasts. A batch is left in time for its last text to time out within it."""
+
+BATCH = 128
+"""Growers claimed at once."""
+
+POLL_S = 1.0
+OUTAGE_S = 5.0
+LONGEST_WISH_S = 24 * 3600
+"""The longest wait a gateway may ask for; a text about today's work is no use next week."""
+
+
+class Sender:
+    """Sends reminders and waiting texts through a gateway. `clock` gives UTC epoch seconds.
+
+    `compose` is the dialogue's: given a grower and its local day, it returns the grower with
+    the due reminder's texts among the waiting ones, the session awaiting the answer and the
+    plan's next reminder moved on; or the grower unchanged when no reminder is due.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        gateway: Gateway,
+        compose: Compose,
+        settings: Settings,
+        clock: Callable[[], float],
+    ) -> None:
+        self._store = store
+        self._gateway = gateway
+        self._compose = compose
+        self._settings = settings
+        self._clock = clock
+
+    def run(self, stop: Event) -> None:
+        """Work until `stop` is set; wait a little when there is nothing to do or no Redis."""
+        log.info("sender started")
+        while not stop.is_set():
+            try:
+                if self.tick() == 0:
+                    stop.wait(POLL_S)
+            except StoreUnavailable as error:
+                log.warning("the store cannot be reached, trying again: %s", error)
+                stop.wait(OUTAGE_S)
+        log.info("sender stopped")
+
+    def tick(self) -> int:
+        """Claim one batch and send what it is owed now; return how many texts were accepted.
+
+        A grower whose record or reminder fails is logged and tried again when its lease has
+        lapsed; the others are served. Raises `StoreUnavailable`.
+        """
+        now = self._clock()
+        lease = now + LEASE_S
+        sent = 0
+        for number in self._store.claim(now, LEASE_S, BATCH):
+            if self._clock() > now + LEASE_S / 2:
+                log.warning("the gateway is slow; the rest of this batch waits for its lease")
+                break
+            try:
+                sent += self._serve(number, lease)
+            except StoreUnavailable:
+                raise
+            except Exception:
+                log.exception("serving %s failed; trying again later", masked(number))
+        return sent
+
+    def deliver(self, number: str) -> int:
+        """Send what one grower is owed now, without a claim; for a phone in the terminal."""
+        return self._serve(number, self._clock() + LEASE_S)
+
+    def _serve(self, number: str, lease: float) -> int:
+        sent = 0
+        loaded = self._settle(number, self._store.load(number), self._written, lease)
+        while text := text_due(loaded.grower, self._clock(), self._settings):
+            if self._clock() > lease - LEASE_S / 4:
+                break  # another sender may soon take over
+            outcome = self._gateway.send(Outgoing(f"{number}:{text.serial}", number, text.body))
+            sent += isinstance(outcome, Accepted)
+            loaded = self._settle(number, loaded, self._after(number, text, outcome), lease)
+        return sent
+
+    def _settle(self, number: str, loaded: Loaded, change: Change, lease: float) -> Loaded:
+        """Commit a change, on a fresh record where the grower texted meanwhile.
+
+        When nothing more is to be sent now, the same commit gives up the lease.
+        """
+        while loaded.version:  # else the number has been forgotten, and so has all it was owed
+            now = self._clock()
+            grower = change(loaded.grower)
+            more = text_due(grower, now, self._settings) is not None
+            if more and grower is loaded.grower:
+                return loaded
+            due = next_due(grower, self._settings, now)
+            if due is not None and due <= now and not more:
+                # A reminder that could not be written after all: look again, but not at once.
+                due = now + LEASE_S
+            if self._store.commit(
+                number, loaded.version, grower, due=due, lease=None if more else lease
+            ):
+                return Loaded(loaded.version + 1, grower)
+            loaded = self._store.load(number)
+        return loaded
+
+    def _written(self, grower: Grower) -> Grower:
+        """Return the grower with its reminder written, if the day and hour have come."""
+        now = datetime.fromtimestamp(self._clock(), UTC)
+        moment = reminder_moment(grower, self._settings)
+        zone = zone_of(grower, self._settings)
+        if (
+            moment is None
+            or moment > now.timestamp()
+            or not within_waking(now, zone, self._settings)
+        ):
+            return grower
+        return self._compose(grower, now.astimezone(zone).date())
+
+    def _after(self, number: str, text: Waiting, outcome: Outcome) -> Change:
+        """Return what an outcome changes; nothing where the text has been cancelled meanwhile."""
+        if isinstance(outcome, Deferred) and text.attempts + 1 >= MOST_ATTEMPTS:
+            outcome = Refused(f"given up after {MOST_ATTEMPTS} attempts: {outcome.reason}")
+        if isinstance(outcome, Deferred):
+            log.info("text %s to %s deferred: %s", text.serial, masked(number), outcome.reason)
+        if isinstance(outcome, Refused):
+            log.warning("text %s to %s refused: %s", text.serial, masked(number), outcome.reason)
+
+        def change(grower: Grower) -> Grower:
+            if all(each.serial != text.serial for each in grower.waiting):
+                return grower
+            match outcome:
+                case Accepted():
+                    return _without(grower, text)
+                case Refused(reason):
+                    return replace(_without(grower, text), trouble=reason)
+                case Deferred(_, wish):
+                    wait = max(retry_delay(text.attempts + 1), min(wish or 0, LONGEST_WISH_S))
+                    return _deferred(grower, text, self._clock(), wait)
+
+        return change
+
+
+def _without(grower: Grower, text: Waiting) -> Grower:
+    kept = tuple(each for each in grower.waiting if each.serial != text.serial)
+    return replace(grower, waiting=kept)
+
+
+def _deferred(grower: Grower, text: Waiting, now: float, wait: float) -> Grower:
+    """Return the grower with this text, and those due behind it, due after the wait.
+
+    They move together so that texts keep their order. Direct replies stand before the rest.
+    """
+    later = math.ceil(now + wait)
+
+    def moved(each: Waiting) -> Waiting:
+        if each.serial == text.serial:
+            return replace(each, at=later, attempts=each.attempts + 1)
+        behind = each.at <= now and (each.kind == "reply") <= (text.kind == "reply")
+        return replace(each, at=later) if behind else each
+
+    return replace(grower, waiting=tuple(moved(each) for each in grower.waiting))
