@@ -1,0 +1,304 @@
+"""The command `fieldbell`."""
+
+from __future__ import annotations
+
+import json
+import logging
+import os
+import signal
+import sys
+import threading
+import time
+from contextlib import contextmanager
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+import click
+import msgspec
+import requests
+import yaml
+
+from bot import data
+from bot.dialogue.fitting import fit
+from bot.dialogue.loading import FlowError
+from bot.dialogue.messages import messages
+from bot.dialogue.proof import prove
+from bot.dialogue.sheet import advise as advise_on
+from bot.dialogue.sheet import read_sheet, schema
+from bot.dialogue.voice import Contacts
+from bot.exchange import Exchange
+from bot.gateways.numbers import read_number
+from bot.settings import Settings, SettingsError
+from bot.store.connecting import connect
+from bot.store.errors import StoreUnavailable
+from bot.store.growers import Store
+from bot.store.server import EmbeddedRedis, EmbeddedRedisError
+from bot.wording.translating import update
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+EXIT_INPUT = 2
+"""Exit status when what was given cannot be used; the reason is on standard error."""
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="fieldbell")
+@click.option(
+    "--settings", type=click.Path(dir_okay=False, path_type=Path), help="A TOML file of settings."
+)
+@click.pass_context
+def main(context: click.Context, settings: Path | None) -> None:
+    """Advise cassava growers by text message, and remind them on the day."""
+    context.obj = settings
+
+
+def _settings(file: Path | None, **given: Any) -> Settings:  # noqa: ANN401 - any setting
+    try:
+        settings = Settings.read(os.environ, file)
+    except SettingsError as error:
+        raise _refused(str(error)) from error
+    return msgspec.structs.replace(settings, **{k: v for k, v in given.items() if v is not None})
+
+
+class _Refused(click.ClickException):
+    exit_code = EXIT_INPUT
+
+    def show(self, file: Any = None) -> None:  # noqa: ANN401, ARG002 - click's signature
+        """Print the lines as they are, one reason each."""
+        click.echo(self.message, err=True)
+
+
+def _refused(text: str) -> click.ClickException:
+    return _Refused(text)
+
+
+@contextmanager
+def _store(settings: Settings) -> Iterator[Store]:
+    """Reach the Redis of REDIS_URL, or start the embedded one in the data folder."""
+    try:
+        if settings.redis_url:
+            yield Store(connect(settings.redis_url))
+        else:
+            with EmbeddedRedis(settings.data) as server:
+                yield Store(connect(server.url))
+    except (EmbeddedRedisError, StoreUnavailable) as error:
+        raise click.ClickException(str(error)) from error
+
+
+def _exchange(store: Store, settings: Settings, today: date | None = None) -> Exchange:
+    contacts = Contacts(settings.help_number, settings.poison_number)
+    return Exchange(store, data.dialogue(contacts), settings, _clock(settings, today))
+
+
+def _clock(settings: Settings, today: date | None) -> Any:  # noqa: ANN401 - a Callable[[], float]
+    """The real clock, or one that stands at this time of day on another day."""
+    if today is None:
+        return time.time
+    now = datetime.now(ZoneInfo(settings.zone))
+    moved = datetime.combine(today, now.time(), ZoneInfo(settings.zone))
+    ahead = moved.timestamp() - now.timestamp()
+    return lambda: time.time() + ahead
+
+
+# The main job
+
+
+@main.command()
+@click.option(
+    "--keep", type=click.Path(file_okay=False, path_type=Path), help="Keep the data in this folder."
+)
+def demo(keep: Path | None) -> None:
+    """Live through a season of three growers, on a real Redis of its own."""
+    from bot.demo import run  # noqa: PLC0415 - only this command needs it
+
+    try:
+        run(click.echo, keep)
+    except EmbeddedRedisError as error:
+        raise click.ClickException(str(error)) from error
+
+
+@main.command()
+@click.option("--number", default="+255655512345", show_default=True, help="The phone's number.")
+@click.option("--lang", "language", help="Begin in this language: en, sw.")
+@click.option("--channel", type=click.Choice(["sms", "ussd"]), default="sms", show_default=True)
+@click.option("--today", type=click.DateTime(["%Y-%m-%d"]), help="Pretend that it is this day.")
+@click.option(
+    "--data",
+    "folder",
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Where state is kept.",
+)
+@click.pass_obj
+def talk(  # noqa: PLR0913, PLR0917 - an option each
+    file: Path | None,
+    number: str,
+    language: str | None,
+    channel: str,
+    today: datetime | None,
+    folder: Path | None,
+) -> None:
+    """Be a phone in the terminal: type a text, see the reply.
+
+    With piped input, each line is a text; replies follow "< ", texts sent later "> ".
+    """
+    from bot.phone import Phone  # noqa: PLC0415 - only this command needs it
+
+    settings = _settings(file, data=folder)
+    e164 = read_number(number, settings.country)
+    if e164 is None:
+        raise _refused(f"{number}: not a phone number; write it as +255655512345")
+    if language is not None and language not in data.languages():
+        raise _refused(f"{language}: not on offer; choose {', '.join(data.languages())}")
+    with _store(settings) as store:
+        exchange = _exchange(store, settings, today.date() if today else None)
+        phone = Phone(exchange, e164, "ussd" if channel == "ussd" else "sms", language)
+        if sys.stdin.isatty():
+            phone.interactive()
+        else:
+            phone.piped(sys.stdin, click.echo)
+
+
+@main.command()
+@click.argument("sheet", type=click.File("rb"), required=False)
+@click.option("--json", "as_json", is_flag=True, help="Print the advice as JSON.")
+@click.option("--schema", "show_schema", is_flag=True, help="Print the JSON Schema of the advice.")
+@click.pass_obj
+def advise(file: Path | None, sheet: Any, as_json: bool, show_schema: bool) -> None:  # noqa: ANN401, FBT001 - click's own
+    """Advise on an answer sheet (YAML; `-` reads standard input)."""
+    if show_schema:
+        click.echo(json.dumps(schema(), indent=2))
+        return
+    if sheet is None:
+        raise click.UsageError("name an answer sheet, or - for standard input")
+    settings = _settings(file)
+    today = datetime.now(ZoneInfo(settings.zone)).date()
+    try:
+        raw = yaml.safe_load(sheet.read())
+    except (yaml.YAMLError, UnicodeDecodeError, ValueError) as error:
+        raise _refused(
+            f"{sheet.name}: not readable as YAML: {' '.join(str(error).split())}"
+        ) from error
+    read = read_sheet(raw, data.flows(), data.languages(), today)
+    if read.faults:
+        raise _refused("\n".join(read.faults))
+    dialogue = data.dialogue(Contacts(settings.help_number, settings.poison_number))
+    advice = advise_on(read, data.flows(), dialogue.voice(read.language))
+    if as_json:
+        click.echo(msgspec.json.format(msgspec.json.encode(advice), indent=2).decode())
+    else:
+        click.echo("\n\n".join(advice.texts))
+
+
+# Running it
+
+
+@main.command()
+@click.option("--host", default="127.0.0.1", show_default=True)
+@click.option("--port", default=8080, show_default=True)
+@click.pass_obj
+def serve(file: Path | None, host: str, port: int) -> None:
+    """Serve the webhooks, for trying. In production: gunicorn 'bot.web:create_app()'."""
+    from bot.web import create_app  # noqa: PLC0415 - Flask is slow to import
+
+    settings = _settings(file)
+    with _store(settings) as store:
+        create_app(settings, store).run(host=host, port=port, threaded=True)
+
+
+@main.command()
+@click.option("--once", is_flag=True, help="Send what is due now, then stop.")
+@click.pass_obj
+def send(file: Path | None, once: bool) -> None:  # noqa: FBT001 - click's own
+    """Send reminders and queued replies as they fall due, until stopped."""
+    from bot.gateways.http import HttpGateway  # noqa: PLC0415 - only this command sends
+    from bot.gateways.profiles import ProfileError, read_profile  # noqa: PLC0415
+    from bot.reminders.sender import Sender  # noqa: PLC0415
+
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
+    settings = _settings(file)
+    try:
+        gateway = HttpGateway(read_profile(settings.gateway), requests.Session())
+    except ProfileError as error:
+        raise _refused(str(error)) from error
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    with _store(settings) as store:
+        exchange = _exchange(store, settings)
+        sender = Sender(store, gateway, exchange.compose, settings, exchange.clock)
+        if once:
+            while sender.tick():
+                pass
+        else:
+            sender.run(stop)
+
+
+# Flows and languages
+
+
+@main.command()
+def check() -> None:
+    """Prove the flows and measure every text; exit 1 if anything is wrong."""
+    try:
+        flows = data.flows()
+        languages = data.languages()
+    except (FlowError, ValueError) as error:
+        raise click.ClickException(str(error)) from error
+    faults = prove(flows)
+    dialogue = data.dialogue()
+    texts = len(list(messages(flows)))
+    for code, language in languages.items():
+        found = fit(flows, language, dialogue.voices[code])
+        faults += found
+        state = "draft, waits for a speaker to read it" if language.draft else "reviewed"
+        click.echo(
+            f"{code}  {language.words.language}: {texts} texts, {len(found)} faults; {state}"
+        )
+    states = sum(1 for _ in flows.steps())
+    click.echo(f"{len(flows.flows)} flows, {states} states, {len(flows.figures)} figures")
+    for fault in faults:
+        click.echo(str(fault), err=True)
+    if faults:
+        raise click.ClickException(f"{len(faults)} faults")
+    click.echo("Every state is reached and can end; every decision has just one row for each case;")
+    click.echo("no answer is used before it is given; every text fits.")
+
+
+@main.group()
+def words() -> None:
+    """Translate: make and update a language's files."""
+
+
+@words.command("update")
+@click.argument("language")
+@click.option(
+    "--to",
+    "folder",
+    type=click.Path(file_okay=False, path_type=Path),
+    default=Path("locales"),
+    show_default=True,
+    help="The folder of languages.",
+)
+def words_update(language: str, folder: Path) -> None:
+    """Bring a language's messages.po up to date with the flows, or begin one."""
+    place = folder / language
+    place.mkdir(parents=True, exist_ok=True)
+    po = place / "messages.po"
+    try:
+        written = update(po.read_bytes() if po.exists() else None, messages(data.flows()), language)
+    except ValueError as error:
+        raise _refused(f"{language}: {error}; use a CLDR code such as sw, fr or ha") from error
+    po.write_bytes(written)
+    if not (place / "words.yaml").exists():
+        english = data.folder("locales") / "en" / "words.yaml"
+        text = english.read_text(encoding="utf-8")
+        text = text.replace("status: reviewed", "status: draft").replace(
+            "locale: en", f"locale: {language}"
+        )
+        (place / "words.yaml").write_text(text, encoding="utf-8")
+    click.echo(
+        f"{po}: open it in a gettext editor; then give the answers in {place / 'words.yaml'}"
+    )

@@ -1,0 +1,46 @@
+"""Where the flow files and the translations are: in the wheel, or at the top of a checkout."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from importlib import resources
+from typing import TYPE_CHECKING
+
+from bot.dialogue.loading import read_flows
+from bot.dialogue.turn import Dialogue
+from bot.wording.languages import read_languages
+
+if TYPE_CHECKING:
+    from importlib.resources.abc import Traversable
+
+    from bot.dialogue.loading import Flows
+    from bot.dialogue.voice import Contacts
+    from bot.wording.languages import Language
+
+
+def folder(name: str) -> Traversable:
+    """Find `flows` or `locales`. Raises FileNotFoundError naming both places looked in."""
+    package = resources.files("bot")
+    for place in (package / "_data" / name, package / ".." / name):
+        if place.is_dir():
+            return place
+    raise FileNotFoundError(
+        f"no folder {name!r} in the package or beside it; install Fieldbell again"
+    )
+
+
+@lru_cache(maxsize=1)
+def flows() -> Flows:
+    """Read and compile the flow files, once."""
+    return read_flows(folder("flows"))
+
+
+@lru_cache(maxsize=1)
+def languages() -> dict[str, Language]:
+    """Read the languages on offer, once."""
+    return read_languages(folder("locales"))
+
+
+def dialogue(contacts: Contacts | None = None) -> Dialogue:
+    """Make the conversation from the flows and languages that came with Fieldbell."""
+    return Dialogue(flows(), languages(), contacts)

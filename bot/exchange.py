@@ -1,0 +1,90 @@
+"""One text in, one reply out: load, work the turn out, make it true, and again if it lost a race.
+
+This is the line everything else serves. The webhooks, the phone in the terminal and the demo
+all come through here, with two Redis round trips a text.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+from bot.dialogue.records import enqueue
+from bot.reminders.schedule import next_due
+from bot.store.errors import StoreUnavailable
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from bot.dialogue.records import Channel, Grower
+    from bot.dialogue.turn import Dialogue
+    from bot.settings import Settings
+    from bot.store.growers import Store
+
+MOST_RACES = 20
+"""Turns worked out again for one text before giving up; each one lost means another text of
+the same grower was answered meanwhile."""
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """The reply to one text. `repeated` says that the text had been answered before."""
+
+    replies: tuple[str, ...]
+    more: bool
+    repeated: bool = False
+
+
+class Exchange:
+    """Answers texts. `clock` gives UTC epoch seconds; it is the only clock there is."""
+
+    def __init__(
+        self, store: Store, dialogue: Dialogue, settings: Settings, clock: Callable[[], float]
+    ) -> None:
+        self.store = store
+        self.dialogue = dialogue
+        self.settings = settings
+        self.clock = clock
+
+    def answer(
+        self,
+        number: str,
+        text: str,
+        *,
+        channel: Channel = "sms",
+        message_id: str | None = None,
+        queue: bool = False,
+    ) -> Said:
+        """Answer one text of one grower, once, however often it is delivered.
+
+        With `queue` the replies are left to the sender, for gateways that take none in their
+        own request. Raises StoreUnavailable; then nothing has happened and the gateway may
+        deliver the text again.
+        """
+        for _ in range(MOST_RACES):
+            loaded = self.store.load(number, message_id)
+            if loaded.replay is not None:
+                return Said(loaded.replay.replies, loaded.replay.more, repeated=True)
+            turn = self.dialogue.turn(loaded.grower, text, self._today(loaded.grower), channel)
+            grower = enqueue(turn.grower, turn.replies, "reply") if queue else turn.grower
+            done = self.store.commit(
+                number,
+                loaded.version,
+                type(turn)(turn.replies, grower, turn.more),
+                due=next_due(grower, self.settings, self.clock()),
+                message_id=message_id,
+            )
+            if done:
+                return Said(turn.replies, turn.more)
+        raise StoreUnavailable(f"lost {MOST_RACES} races in a row; deliver the text again")
+
+    def compose(self, grower: Grower, today: date) -> Grower:
+        """Put the reminder that is due into the texts to go out; the sender's way to the words."""
+        return self.dialogue.remind(grower, today)
+
+    def _today(self, grower: Grower) -> date:
+        """The local day of a grower: farm dates are those of their own zone."""
+        zone = ZoneInfo(grower.zone or self.settings.zone)
+        return datetime.fromtimestamp(self.clock(), UTC).astimezone(zone).date()

@@ -1,0 +1,45 @@
+"""The web app, made by `create_app`. In production: gunicorn "bot.web:create_app()"."""
+
+from __future__ import annotations
+
+import os
+import time
+from typing import TYPE_CHECKING
+
+from flask import Flask
+
+from bot import data
+from bot.dialogue.voice import Contacts
+from bot.exchange import Exchange
+from bot.gateways.profiles import read_profile
+from bot.settings import Settings
+from bot.store.connecting import opened
+from bot.store.growers import Store
+from bot.web.hooks import hooks
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+MOST_BYTES = 64 * 1024
+"""Bytes of a webhook's body worth reading; a text is far smaller."""
+
+
+def create_app(
+    settings: Settings | None = None,
+    store: Store | None = None,
+    clock: Callable[[], float] = time.time,
+) -> Flask:
+    """Make the app. Settings are read from the environment, and Redis reached, unless given.
+
+    Raises SettingsError, ProfileError, FlowError or EmbeddedRedisError, which say what to mend.
+    """
+    settings = settings or Settings.read(os.environ)
+    app = Flask("bot.web", static_folder=None)
+    app.config["MAX_CONTENT_LENGTH"] = MOST_BYTES
+    if store is None:
+        store = Store(opened(settings.redis_url, settings.data))
+    contacts = Contacts(settings.help_number, settings.poison_number)
+    app.extensions["exchange"] = Exchange(store, data.dialogue(contacts), settings, clock)
+    app.extensions["profile"] = read_profile(settings.gateway)
+    app.register_blueprint(hooks)
+    return app
