@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal, Self
 
@@ -23,9 +24,9 @@ class Area:
 
     def __post_init__(self) -> None:
         """Refuse an area that no field has."""
-        if not self.square_metres > 0:
+        if not 0 < self.square_metres < math.inf:
             raise ValueError(
-                f"an area must be above 0 m2, not {self.square_metres}; check its sides"
+                f"an area must be above 0 m2 and finite, not {self.square_metres}; check its sides"
             )
 
     @classmethod
@@ -38,6 +39,8 @@ class Area:
     @classmethod
     def from_sides(cls, length_m: float, width_m: float) -> Self:
         """Make the area of a rectangle from its sides in metres."""
+        if min(length_m, width_m) <= 0:
+            raise ValueError(f"sides of {length_m} x {width_m} m must be above 0; check them")
         return cls(length_m * width_m)
 
     @property

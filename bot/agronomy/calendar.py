@@ -83,10 +83,14 @@ def lay_out(
     A done operation has the day it was done as its whole window and never moves. No other can
     be earlier than today, than the day it is put off to, or, where it follows nothing, than
     the first day of work. An operation is due as soon as it can be, but what leads to a wanted
-    planting day is due as late as still leaves each link its least days: "start by". The
-    latest day comes from the links; where none bounds it, it is the due day and the
-    operation's slack. A link that can't be kept is reported in `broken` and let go, so that a
-    grower always has dates, and earliest <= due <= latest holds for all of them.
+    planting day is due as late as every link allows: "start by". Where that day can't be met,
+    planting is due on the first day that can, and what leads to it by then. The latest day
+    comes from the links; where none bounds it, and for planting, it is at most the due day and
+    the operation's slack. A link that can't be kept is reported in `broken` and let go, so that
+    a grower always has dates, and earliest <= due <= latest holds for all of them. The least
+    days are never let go: they are what a herbicide or a sod needs.
+
+    Raises ValueError if an operation stands before one it follows.
     """
     network = _Network(operations, links, facts, slack_days or {})
     earliest = network.rise(network.bounds_below())
@@ -97,16 +101,15 @@ def lay_out(
             each: Window(*(date.fromordinal(days[each]) for days in (earliest, due, latest)))
             for each in operations
         },
-        broken=network.broken(earliest),
+        broken=network.broken(earliest, due),
     )
 
 
 class _Network:
     """The links and facts of one plan. Days are ordinals, so that links are plain additions.
 
-    Each propagation repeats until nothing moves. A consistent network is at rest after as many
-    rounds as it has operations; one that is not (links that cannot all be kept) is left after
-    that many, and `broken` names the links.
+    Each propagation repeats until nothing moves. A network whose links agree is at rest within
+    as many rounds as it has operations (Bellman and Ford); one still moving then never rests.
     """
 
     def __init__(
@@ -118,7 +121,10 @@ class _Network:
     ) -> None:
         self.operations = operations
         place = {each: number for number, each in enumerate(operations)}
-        self.links = [link for link in links if link.operation in place and link.after in place]
+        self.links = sorted(
+            (link for link in links if link.operation in place and link.after in place),
+            key=lambda link: place[link.operation],
+        )
         for link in self.links:
             if place[link.after] >= place[link.operation]:
                 raise ValueError(
@@ -132,7 +138,7 @@ class _Network:
         self.wanted = wanted.toordinal() if wanted else None
 
     def bounds_below(self) -> dict[str, int]:
-        """For each operation the first day that its own facts allow."""
+        """Find for each operation the first day that its own facts allow."""
         today = self.facts.today.toordinal()
         start = self.facts.start.toordinal() if self.facts.start else today
         bounds = {}
@@ -147,34 +153,40 @@ class _Network:
 
     def rise(self, days: dict[str, int]) -> dict[str, int]:
         """Move days later until every link is kept that can be; nothing done moves."""
-        days = dict(days)
+        moved = dict(days)
         for _ in self.operations:
-            before = dict(days)
-            for link in self.links:
-                if link.operation not in self.done:
-                    days[link.operation] = max(days[link.operation], days[link.after] + link.least)
+            before = dict(moved)
+            self._keep_least(moved)
             for link in reversed(self.links):
                 if link.most is not None and link.after not in self.done:
-                    days[link.after] = max(days[link.after], days[link.operation] - link.most)
-            if days == before:
-                break
-        return days
+                    moved[link.after] = max(moved[link.after], moved[link.operation] - link.most)
+            if moved == before:
+                return moved
+        # The links contradict one another and would push days on for ever.
+        moved = dict(days)
+        self._keep_least(moved)
+        return moved
+
+    def _keep_least(self, days: dict[str, int]) -> None:
+        """Move days later until all least days are kept; the order of links makes it one pass."""
+        for link in self.links:
+            if link.operation not in self.done:
+                days[link.operation] = max(days[link.operation], days[link.after] + link.least)
 
     def wanted_days(self, earliest: dict[str, int]) -> dict[str, int]:
-        """The day each operation is best done: at once, or by when a wanted planting needs it."""
-        by: dict[str, int] = {}
-        if self.wanted is not None and earliest[PLANT] <= self.wanted:
-            by[PLANT] = self.wanted
-            for link in sorted(
-                self.links, key=lambda link: self.operations.index(link.operation), reverse=True
-            ):
-                if link.operation in by and link.after not in self.done:
-                    day = by[link.operation] - link.least
-                    by[link.after] = min(by.get(link.after, day), day)
-        return {each: max(day, by.get(each, day)) for each, day in earliest.items()}
+        """Put off planting to the wanted day, and what leads to it as far as links allow."""
+        if self.wanted is None:
+            return earliest
+        planting = max(self.wanted, earliest[PLANT])
+        by = self.fall(earliest, self.done | {PLANT: planting})
+        leading = {PLANT}
+        for link in reversed(self.links):
+            if link.operation in leading and link.after not in self.done:
+                leading.add(link.after)
+        return earliest | {each: by[each] for each in leading} | {PLANT: planting}
 
     def bounds_above(self, due: dict[str, int]) -> dict[str, int]:
-        """For each operation that no link bounds, its due day and slack; for all done, the day."""
+        """Give each operation that no link bounds, and planting, its slack; all done, the day."""
         bounded = {link.operation for link in self.links if link.most is not None}
         bounds = {
             each: due[each] + self.slack.get(each, 0)
@@ -183,8 +195,8 @@ class _Network:
         }
         return bounds | self.done
 
-    def fall(self, due: dict[str, int], bounds: dict[str, int]) -> dict[str, int]:
-        """Move last days earlier until every link is kept, but never before the due day."""
+    def fall(self, floor: dict[str, int], bounds: dict[str, int]) -> dict[str, int]:
+        """Find the last days that keep every link and bound, but none before its floor."""
         days = {each: bounds.get(each, _NEVER) for each in self.operations}
         for _ in self.operations:
             before = dict(days)
@@ -192,24 +204,24 @@ class _Network:
                 if link.most is not None and link.operation not in self.done:
                     bound = days[link.after] + link.most
                     days[link.operation] = max(
-                        due[link.operation], min(days[link.operation], bound)
+                        floor[link.operation], min(days[link.operation], bound)
                     )
             for link in reversed(self.links):
                 if link.after not in self.done and link.operation not in self.done:
                     bound = days[link.operation] - link.least
-                    days[link.after] = max(due[link.after], min(days[link.after], bound))
+                    days[link.after] = max(floor[link.after], min(days[link.after], bound))
             if days == before:
                 break
         return days
 
-    def broken(self, earliest: dict[str, int]) -> tuple[Broken, ...]:
-        """The links and the wanted day that the earliest days cannot keep."""
+    def broken(self, earliest: dict[str, int], due: dict[str, int]) -> tuple[Broken, ...]:
+        """Name the links that the due days can't keep, and a wanted day that is too early."""
         late = [
-            Broken(link.operation, link.after, earliest[link.operation] - last)
+            Broken(link.operation, link.after, due[link.operation] - last)
             for link in self.links
             if link.most is not None
             and link.operation not in self.done
-            and earliest[link.operation] > (last := earliest[link.after] + link.most)
+            and due[link.operation] > (last := due[link.after] + link.most)
         ]
         if self.wanted is not None and earliest[PLANT] > self.wanted:
             late.append(Broken(PLANT, None, earliest[PLANT] - self.wanted))

@@ -79,16 +79,24 @@ class Figures(Mapping[str, float]):
 
 
 class _File(Struct, frozen=True, forbid_unknown_fields=True):
-    figures: dict[str, Figure]
+    figures: dict[str, object]
 
 
 def read_figures(raw: object) -> Figures:
     """Read the parsed figures.yaml. Raises ValueError naming the figure and the remedy."""
     try:
-        rows = msgspec.convert(raw, _File, strict=True).figures
+        entries = msgspec.convert(raw, _File).figures
     except msgspec.ValidationError as error:
-        raise ValueError(f"figures.yaml: {error}") from error
-    for name, row in rows.items():
+        raise ValueError(f"figures.yaml: {error}; it reads `figures:`, a row a figure") from error
+    rows = {}
+    for name, entry in entries.items():
+        try:
+            row = rows[name] = msgspec.convert(entry, Figure)
+        except msgspec.ValidationError as error:
+            raise ValueError(
+                f"figures.yaml, {name}: {error}; a figure reads "
+                "{value: 14, unit: days, range: [10, 28], source: common practice}"
+            ) from error
         if row.unit not in UNITS:
             raise ValueError(
                 f"figures.yaml, {name}: unit {row.unit!r} is not one of {sorted(UNITS)}"

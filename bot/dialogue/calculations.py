@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from bot.dialogue.records import Answer
 
 FAULTS = ("stony", "shallow", "waterlogged", "sloping")
+SOIL = (*FAULTS, "fertile")
 RETURNS: tuple[Answer, ...] = ("pays", "loses", "cost_unknown")
 
 Product = Literal["isoxaflutole_aclonifen", "smetolachlor_atrazine"]
@@ -31,6 +32,8 @@ class Calculation:
     """A calculation by name: the answers it needs, and every value its results can have."""
 
     needs: tuple[str, ...]
+    """Answers it is worked out from. Where each has few values (`exact`), the proof tries all."""
+    exact: bool
     yields: Mapping[str, tuple[Answer, ...]]
     work: Callable[[Mapping[str, Answer], Figures], dict[str, Answer]]
 
@@ -55,6 +58,7 @@ def _return(worked: Budget | None) -> str:
 CALCULATIONS: Mapping[str, Calculation] = {
     "fault_count": Calculation(
         needs=FAULTS,
+        exact=True,
         yields={"fault_count": tuple(range(len(FAULTS) + 1))},
         work=_fault_count,
     ),
@@ -65,6 +69,7 @@ CALCULATIONS: Mapping[str, Calculation] = {
             "plough_cost_per_acre",
             "ridge_cost_per_acre",
         ),
+        exact=False,
         yields={"plough_return": RETURNS, "ridge_return": RETURNS},
         work=_tillage_returns,
     ),

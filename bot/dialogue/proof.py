@@ -19,11 +19,12 @@ from collections import deque
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from bot.dialogue.calculations import CALCULATIONS, PLACEHOLDERS
+from bot.dialogue.calculations import CALCULATIONS, PLACEHOLDERS, SOIL
 from bot.dialogue.conditions import cells
 from bot.dialogue.loading import OPENING, SEASON, Flows, Step
 from bot.dialogue.schema import END
 from bot.wording.formats import placeholders
+from bot.wording.languages import SOURCE
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -33,23 +34,39 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """Something the proof found. `sheet` is a counter-example, where there is one."""
+    """Something the proof found. `answers` are a counter-example, where there is one."""
 
     where: str
     what: str
-    sheet: Answers | None = None
+    answers: Answers | None = None
 
     def __str__(self) -> str:
-        if self.sheet is None:
+        """Write the fault, and the counter-example as an answer sheet."""
+        if self.answers is None:
             return f"{self.where}: {self.what}"
-        answers = ", ".join(f"{name}: {_written(value)}" for name, value in self.sheet.items())
-        return f"{self.where}: {self.what}\n    sheet: {{{answers}}}"
+        return f"{self.where}: {self.what}\n    {{{_sheet(self.answers)}}}"
+
+
+_DERIVED = frozenset({"go_on", "date_kind"})
+"""Answers that a sheet gives by other means, or not at all."""
+
+
+def _sheet(answers: Answers) -> str:
+    """Write answers as the keys of an answer sheet, on one line."""
+    soil = ", ".join(f"{name}: {_written(answers[name])}" for name in SOIL if name in answers)
+    keys = {"soil": f"{{{soil}}}"} if soil else {}
+    for name, value in answers.items():
+        if name == "area":
+            keys[name] = "{value: 1, unit: acre}"
+        elif name not in SOIL and name not in _DERIVED:
+            keys[name] = _written(value)
+    return ", ".join(f"{name}: {value}" for name, value in keys.items())
 
 
 def _written(value: Answer) -> str:
     if isinstance(value, bool):
         return str(value).lower()
-    return "unknown" if value is None else str(value)
+    return "null" if value is None else str(value)
 
 
 def prove(flows: Flows) -> list[Fault]:
@@ -87,8 +104,11 @@ class _Explorer:
         self.faults: dict[tuple[str, str], Fault] = {}
         self.reached: set[tuple[str, str]] = set()
         self.rows_used: set[tuple[str, str, int]] = set()
+        self._assumed: list[tuple[Step, Answers]] = []
         self._live = _live_answers(flows)
         self._edges = _edges(flows)
+        self._said = {name for step in flows.steps() for name in step.answers}
+        self._said |= {name for flow in flows.flows.values() for name in flow.given}
 
     def explore(self, name: str) -> None:
         """Walk one flow, and those that follow it, from its start."""
@@ -100,7 +120,10 @@ class _Explorer:
         seen: set[_Case] = set()
         for start in starts:
             self._enter(queue, seen, name, flow.start, start)
-        while queue:
+        while queue or self._assumed:
+            if not queue:
+                self._assume(queue, seen)
+                continue
             case, answers = queue.popleft()
             step = self.flows.step(case.flow, case.state)
             self.reached.add((case.flow, case.state))
@@ -112,6 +135,15 @@ class _Explorer:
                         continue
                     entered = self.flows.flows[flow_name].start
                 self._enter(queue, seen, flow_name, entered, after)
+
+    def _assume(self, queue: deque[tuple[_Case, Answers]], seen: set[_Case]) -> None:
+        """Go on from results that no tried answers gave, but that a calculation may still give.
+
+        They come last, so that a counter-example has answers that really lead to it, if any do.
+        """
+        for step, answers in self._assumed:
+            self._enter(queue, seen, step.flow, step.state.then, answers)
+        self._assumed.clear()
 
     def _enter(
         self,
@@ -153,16 +185,19 @@ class _Explorer:
                 return
 
     def _computed(self, step: Step, answers: Answers) -> list[Answers]:
-        """Every result that a calculation can have."""
+        """The result of a calculation for these answers; others it may have are put aside."""
         calculation = CALCULATIONS[step.state.compute]
-        for name in calculation.needs:
-            if name not in answers:
-                what = f"{step.state.compute} needs {name}, which is not given"
-                self._fault(step, what, answers)
+        if absent := sorted(set(calculation.needs) - answers.keys()):
+            what = f"{step.state.compute} needs {', '.join(absent)}, not given before"
+            self._fault(step, what, answers)
         results: list[Answers] = [{}]
         for name, values in calculation.yields.items():
             results = [{**each, name: value} for each in results for value in values]
-        return results
+        if absent:
+            return results
+        if not calculation.exact:
+            self._assumed += [(step, {**answers, **result}) for result in results]
+        return [calculation.work(answers, self.flows.figures)]
 
     def _decide(self, step: Step, answers: Answers) -> Iterator[tuple[str, Answers]]:
         fitting = []
@@ -202,19 +237,24 @@ class _Explorer:
                     if not (report == "help" and day):
                         yield {step.answer: report, "reported_on": day}
             return
-        values: list[Answer]
-        if state.yes_no:
-            values = [True, False]
-        elif state.number:
-            values = cells([], step.low, step.high, self._edges.get(step.answer, ()))
-        elif state.day:
-            values = [_DAY]
-        else:
-            values = list(state.choose) or ["any"]
-        if state.unsure_is_unknown:
-            values.append(None)
-        for value in values:
+        for value in self._values(step):
             yield {step.answer: value}
+
+    def _values(self, step: Step) -> list[Answer]:
+        """Values of one answer, one for each way it can be told apart."""
+        state = step.state
+        if state.yes_no:
+            return [True, False]
+        if state.day:
+            return [_DAY]
+        if state.area:
+            return ["1 acre"]
+        if state.number:
+            edges = self._edges.get(step.answer, set())
+            values = cells([], step.low, step.high, edges)
+            kept = values if edges else [values[0], values[-1]]
+            return [*kept, None] if state.unsure_is_unknown else kept
+        return list(state.choose) or [SOURCE]  # the languages on offer
 
     def _check_placeholders(self, step: Step, text: str, answers: Answers) -> None:
         for name in sorted(placeholders(text)):
@@ -227,7 +267,13 @@ class _Explorer:
 
     def _fault(self, step: Step, what: str, answers: Answers | None) -> None:
         """Keep the first counter-example of each kind of fault: it is the shortest."""
-        self.faults.setdefault((step.context, what), Fault(step.context, what, answers))
+        self.faults.setdefault(
+            (step.context, what), Fault(step.context, what, answers and self._given(answers))
+        )
+
+    def _given(self, answers: Answers) -> Answers:
+        """What a grower said, without what the flows made of it."""
+        return {name: value for name, value in answers.items() if name in self._said}
 
     def unused(self) -> Iterator[Fault]:
         """States that no answers lead to, and rows that never fit."""
@@ -273,6 +319,8 @@ def _live_answers(flows: Flows) -> Mapping[tuple[str, str], frozenset[str]]:
 
 def _looked_at(step: Step) -> frozenset[str]:
     names: set[str] = set()
+    if step.kind == "compute":
+        names.update(CALCULATIONS[step.state.compute].needs)
     for when in (*(row.when for row in step.rows), *(each.when for each in step.sayings)):
         names |= when.names
     for text in (each.say for each in step.sayings):

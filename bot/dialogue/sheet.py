@@ -18,7 +18,7 @@ from msgspec import Struct
 from bot.agronomy.area import Area
 from bot.dialogue import composing
 from bot.dialogue.calculations import (
-    FAULTS,
+    SOIL,
     area_of,
     budget_of,
     glyphosate_of,
@@ -40,8 +40,6 @@ if TYPE_CHECKING:
 
 SEASON_DAYS = 550
 """How far from today a sheet's days may lie, back or ahead."""
-
-SOIL = (*FAULTS, "fertile")
 
 # Keys that are not the answer to one question of the same name.
 _SPECIAL = (

@@ -138,7 +138,7 @@ class Dialogue:
         if any(voice.words.command(text) == "stop" for voice in self.voices.values()):
             return "stop"
         command = scene.voice.words.command(text)
-        if command == "start" and scene.grower.session is not None:
+        if command == "start" and scene.grower.session and not scene.grower.stopped:
             return None  # only who has stopped can start; here it may be an answer
         return command
 
@@ -238,7 +238,8 @@ class Dialogue:
                 return self._ask(scene, session)
 
     def _stop(self, scene: _Scene) -> Turn:
-        scene.grower = replace(scene.grower, stopped=True, session=None, waiting=())
+        # The open question stays, so that nothing is lost should the grower send START.
+        scene.grower = replace(scene.grower, stopped=True, waiting=())
         return self._reply(scene, [scene.voice.say("stopped")], more=False)
 
     def _back(self, scene: _Scene, session: Session) -> Turn:
