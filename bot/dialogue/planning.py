@@ -92,7 +92,7 @@ def lay_anew(flows: Flows, plan: Plan, answers: Answers, today: date) -> LaidOut
         )
         for each in plan.operations
     )
-    reminder = next_reminder(operations, {link.operation: link.after for link in chain}, today)
+    reminder = next_reminder(operations, follows(flows, plan), today)
     return LaidOut(replace(plan, operations=operations, next_reminder=reminder), calendar.broken)
 
 
@@ -133,8 +133,15 @@ def _chain(flows: Flows, operations: Sequence[str]) -> list[Link]:
     return links
 
 
+def follows(flows: Flows, plan: Plan) -> dict[str, str]:
+    """For each operation that follows another in this plan, the other's id."""
+    return {
+        link.operation: link.after for link in _chain(flows, [each.id for each in plan.operations])
+    }
+
+
 def next_reminder(
-    operations: Sequence[Operation], follows: dict[str, str], today: date
+    operations: Sequence[Operation], before: dict[str, str], today: date
 ) -> Reminder | None:
     """The reminder a plan owes next: the earliest of those whose time can come.
 
@@ -145,8 +152,10 @@ def next_reminder(
     done = {each.id for each in operations if each.done}
     owed = []
     for each in operations:
-        before = follows.get(each.id)
-        if each.done or each.reminded > len(NUDGE_AFTER_DAYS) or (before and before not in done):
+        waits_for = before.get(each.id)
+        if each.done or each.reminded > len(NUDGE_AFTER_DAYS):
+            continue
+        if waits_for is not None and waits_for not in done:
             continue
         day = each.due
         if each.reminded and each.reminded_on:

@@ -7,34 +7,16 @@ answers the open question, the walk goes on to the next one, and acts end a flow
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
 from bot.dialogue import composing
+from bot.dialogue.acts import ASKED_FOR_HELP, Acts, Scene
 from bot.dialogue.loading import OPENING, SEASON, Flows, Step, is_given
-from bot.dialogue.planning import (
-    NUDGE_AFTER_DAYS,
-    LaidOut,
-    change,
-    fresh_id,
-    lay_anew,
-    make,
-    next_open,
-)
+from bot.dialogue.planning import NUDGE_AFTER_DAYS, change, lay_anew, next_open
 from bot.dialogue.readers import Asked, Unread, read
-from bot.dialogue.records import (
-    Answers,
-    Channel,
-    Grower,
-    Operation,
-    Plan,
-    Session,
-    Turn,
-    enqueue,
-)
+from bot.dialogue.records import Answers, Channel, Grower, Session, Turn, enqueue
 from bot.dialogue.voice import Contacts, Voice, pack
 from bot.dialogue.walk import Walk
 from bot.wording.languages import SOURCE, Language
@@ -43,30 +25,21 @@ from bot.wording.words import normal
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
-
-    from bot.dialogue.schema import Act
+    from datetime import date
 
 TRIES_BEFORE_A_PERSON = 3
 
 REFUSED = "paraquat"
 """The herbicide the bot advises on in no state and no words."""
 
-LOOK_AGAIN_DAYS = 7
+UNANSWERED = "no answer to the reminders"
 
+_PAGE = "\f"
+"""Stands between the screens of a USSD text that are still to be shown."""
 
-@dataclass(slots=True)
-class _Scene:
-    """One turn while it is being worked out. `lines` are said before any question."""
-
-    grower: Grower
-    voice: Voice
-    today: date
-    channel: Channel
-    lines: list[str] = field(default_factory=list)
-    texts: list[str] = field(default_factory=list)
-    """Whole texts that go before the rest: a plan."""
-    later: list[str] = field(default_factory=list)
-    """Whole texts that go by SMS although the conversation is on USSD."""
+# On a keypad; 0 goes on only where a text goes on, elsewhere it is a number like another.
+_MORE_KEY = "0"
+_BACK_KEY = "00"
 
 
 class Dialogue:
@@ -76,6 +49,7 @@ class Dialogue:
         self, flows: Flows, languages: Mapping[str, Language], contacts: Contacts | None = None
     ) -> None:
         self.flows = flows
+        self._acts = Acts(flows)
         offered = {code: language.words.language for code, language in languages.items()}
         self.voices = {
             code: Voice(language, flows, contacts or Contacts(), offered)
@@ -97,7 +71,7 @@ class Dialogue:
 
         `today` is the grower's local date. On USSD an empty text is a session being opened.
         """
-        scene = _Scene(grower, self.voice(grower.language), today, channel)
+        scene = Scene(grower, self.voice(grower.language), today, channel)
         text = text.replace("\x00", " ").strip()
         command = self._command(scene, text)
         if grower.session and grower.session.rest:
@@ -110,17 +84,17 @@ class Dialogue:
             if command != "start":
                 return self._reply(scene, [scene.voice.say("still_stopped")], more=False)
             scene.grower = replace(scene.grower, stopped=False)
-            scene.lines.append(scene.voice.say("started"))
+            scene.say("started")
         session = self._session(scene)
         if command is not None and grower.language:
             return self._obey(scene, session, command)
         return self._hear(scene, session, text)
 
-    def _hear(self, scene: _Scene, session: Session, text: str) -> Turn:
+    def _hear(self, scene: Scene, session: Session, text: str) -> Turn:
         """Take a text that is no command as an answer, if a question stands that it can answer."""
         standing = scene.grower.session is not None
         if REFUSED in normal(text) and session.state != "product":
-            scene.lines.append(scene.voice.say("paraquat"))
+            scene.say("paraquat")
             return self._ask(scene, session)
         if not standing and scene.grower.plan is not None:
             session = self._unprompted(scene, session, text)
@@ -128,10 +102,10 @@ class Dialogue:
         if text and standing:
             return self._answer(scene, session, text)
         if scene.channel == "ussd" and session.trail:
-            scene.lines.append(scene.voice.say("welcome_back"))
+            scene.say("welcome_back")
         return self._ask(scene, session)
 
-    def _command(self, scene: _Scene, text: str) -> str | None:
+    def _command(self, scene: Scene, text: str) -> str | None:
         """The command a text gives. STOP is known in every language's words."""
         if scene.channel == "ussd" and text == _BACK_KEY:
             return "back"
@@ -142,7 +116,7 @@ class Dialogue:
             return None  # only who has stopped can start; here it may be an answer
         return command
 
-    def _session(self, scene: _Scene) -> Session:
+    def _session(self, scene: Scene) -> Session:
         """Where the grower stands: the open question, or the first one, or the menu.
 
         A flow file that has changed under the session is no error: the grower is carried on
@@ -160,26 +134,15 @@ class Dialogue:
                 return self._at(walk, replace(session, trail=tuple(walk.asked)))
         elif session.state in flow.steps and flow.steps[session.state].kind == "ask":
             return replace(session, version=flow.version)
-        scene.lines.append(scene.voice.say("restarted"))
+        scene.say("restarted")
         return self._fresh(scene)
 
-    def _unprompted(self, scene: _Scene, session: Session, text: str) -> Session:
+    def _unprompted(self, scene: Scene, session: Session, text: str) -> Session:
         """Take "done yesterday", sent without being asked, as a report on the open operation."""
-        plan = scene.grower.plan
-        operation = next_open(plan) if plan else None
+        operation = next_open(scene.grower.plan) if scene.grower.plan else None
         if operation is None or not scene.voice.is_report(text):
             return session
-        return self._report_on(operation, scene.today)
-
-    def _report_on(
-        self, operation: Operation, today: date, aside: Session | None = None
-    ) -> Session:
-        """Begin a report on one operation."""
-        given: Answers = {
-            "operation": operation.name,
-            "asked_today": operation.reminded == 1 and operation.reminded_on == today,
-        }
-        return replace(self._start("report", about=operation.id, aside=aside), answers=given)
+        return self._acts.report_on(operation, scene.today)
 
     def _valid(self, answers: Answers, voice: Voice) -> Answers:
         """The answers that the flows, as they are now, could have asked for."""
@@ -197,14 +160,10 @@ class Dialogue:
             return isinstance(value, int | float) and step.low <= value <= step.high
         return True
 
-    def _fresh(self, scene: _Scene) -> Session:
+    def _fresh(self, scene: Scene) -> Session:
         if scene.grower.language not in self.voices:
-            return self._start(OPENING)
-        return self._start("menu" if scene.grower.plan else SEASON)
-
-    def _start(self, name: str, about: str = "", aside: Session | None = None) -> Session:
-        flow = self.flows.flows[name]
-        return Session(flow.name, flow.start, flow.version, about=about, aside=aside)
+            return self._acts.start(OPENING)
+        return self._acts.start("menu" if scene.grower.plan else SEASON)
 
     def _at(self, walk: Walk, session: Session) -> Session:
         return replace(
@@ -218,33 +177,35 @@ class Dialogue:
 
     # Commands
 
-    def _obey(self, scene: _Scene, session: Session, command: str) -> Turn:
+    def _obey(self, scene: Scene, session: Session, command: str) -> Turn:
         match command:
             case "help":
-                scene.lines += [scene.voice.say("help_text"), scene.voice.person()]
-                scene.grower = replace(scene.grower, trouble="asked for help")
+                scene.say("help_text")
+                scene.needs_call(ASKED_FOR_HELP)
                 return self._ask(scene, session)
             case "back":
                 return self._back(scene, session)
             case "plan":
-                return self._show_plan(scene, session)
+                self._acts.show_plan(scene)
+                asking = scene.grower.session is not None and session.flow != "menu"
+                return self._ask(scene, session) if asking else self._end(scene)
             case "new":
-                return self._ask(scene, self._start(SEASON))
+                return self._ask(scene, self._acts.start(SEASON))
             case "language":
-                return self._ask(scene, self._start(OPENING))
+                return self._ask(scene, self._acts.start(OPENING, aside=session))
             case "same":
                 return self._same(scene, session)
             case _:  # start, and more where nothing is left to show
                 return self._ask(scene, session)
 
-    def _stop(self, scene: _Scene) -> Turn:
+    def _stop(self, scene: Scene) -> Turn:
         # The open question stays, so that nothing is lost should the grower send START.
         scene.grower = replace(scene.grower, stopped=True, waiting=())
         return self._reply(scene, [scene.voice.say("stopped")], more=False)
 
-    def _back(self, scene: _Scene, session: Session) -> Turn:
+    def _back(self, scene: Scene, session: Session) -> Turn:
         if not session.trail:
-            scene.lines.append(scene.voice.say("first_question"))
+            scene.say("first_question")
             return self._ask(scene, session)
         *trail, last = session.trail
         flow, _, state = last.partition(".")
@@ -263,17 +224,17 @@ class Dialogue:
             ),
         )
 
-    def _same(self, scene: _Scene, session: Session) -> Turn:
+    def _same(self, scene: Scene, session: Session) -> Turn:
         step = self.flows.step(session.flow, session.state)
         if not scene.voice.answer(step, scene.grower.answers):
-            scene.lines.append(scene.voice.say("no_keep"))
+            scene.say("no_keep")
             return self._ask(scene, session)
         kept = {name: scene.grower.answers[name] for name in step.answers}
         return self._go_on(scene, session, step, kept)
 
     # Answers
 
-    def _answer(self, scene: _Scene, session: Session, text: str) -> Turn:
+    def _answer(self, scene: Scene, session: Session, text: str) -> Turn:
         step = self.flows.step(session.flow, session.state)
         asked = Asked(
             step, scene.voice.options(step), scene.voice.words, scene.today, self._area_range
@@ -283,14 +244,13 @@ class Dialogue:
             tries = session.tries + 1
             scene.lines.append(scene.voice.unread(asked, reading))
             if tries >= TRIES_BEFORE_A_PERSON:
-                scene.lines.append(scene.voice.person())
-                scene.grower = replace(scene.grower, trouble="could not answer a question")
+                scene.needs_call("could not answer a question")
             return self._ask(scene, replace(session, tries=tries))
         return self._go_on(scene, session, step, reading)
 
-    def _go_on(self, scene: _Scene, session: Session, step: Step, reading: Answers) -> Turn:
+    def _go_on(self, scene: Scene, session: Session, step: Step, reading: Answers) -> Turn:
         if session.flow == OPENING:
-            return self._language(scene, str(reading["language"]))
+            return self._speak(scene, session, str(reading["language"]))
         session = replace(
             session,
             answers=session.answers | reading,
@@ -302,209 +262,31 @@ class Dialogue:
         session = self._at(walk, session)
         if reached is not None and reached.kind == "ask":
             return self._ask(scene, session)
-        return self._act(scene, session, walk)
+        return self._follow(scene, self._acts.perform(scene, session, walk))
 
-    def _language(self, scene: _Scene, code: str) -> Turn:
-        scene.grower = replace(scene.grower, language=code, session=None)
+    def _speak(self, scene: Scene, session: Session, code: str) -> Turn:
+        """Change to the language chosen, and go on where the grower stood."""
         scene.voice = self.voice(code)
-        return self._ask(scene, self._fresh(scene))
+        scene.grower = replace(scene.grower, language=code, session=session.aside)
+        return self._ask(scene, self._session(scene))
 
-    # Acts
-
-    def _act(self, scene: _Scene, session: Session, walk: Walk) -> Turn:
-        step = walk.step
-        act: Act | str = step.state.do if step is not None else "close"
-        match act:
-            case "make_plan":
-                return self._make_plan(scene, session)
-            case "show_plan":
-                return self._show_plan(scene, session)
-            case "pick_operation":
-                return self._pick_operation(scene)
-            case "new_field":
-                return self._ask(scene, self._start(SEASON))
-            case "ask_help":
-                scene.lines.append(scene.voice.person())
-                scene.grower = replace(scene.grower, trouble="asked for help")
-                return self._resume(scene, session)
-            case "report_done":
-                return self._report_done(scene, session)
-            case "report_promised":
-                return self._report_promised(scene, session)
-            case "weed":
-                return self._weed(scene, session, walk)
-            case _:
-                scene.lines += [scene.voice.tell(each, {}) for each in walk.said]
-                return self._resume(scene, session)
-
-    def _make_plan(self, scene: _Scene, session: Session) -> Turn:
-        walk = Walk.season(self.flows, session.answers)
-        laid = make(self.flows, walk, scene.today)
-        asked = {
-            name: walk.answers[name]
-            for context in walk.asked
-            for name in self.flows.step(*context.split(".", 1)).answers
-        }
-        self._settle_plan(scene, laid)
-        scene.grower = replace(scene.grower, answers=asked)
-        self._tell_plan(scene, walk, laid)
-        return self._end(scene)
-
-    def _show_plan(self, scene: _Scene, session: Session) -> Turn:
-        """Show the days again. What goes in a tank comes with the reminder of its spray."""
-        plan = scene.grower.plan
-        asking = scene.grower.session is not None and session.flow != "menu"
-        if plan is None:
-            scene.lines.append(scene.voice.say("no_plan"))
-            return self._ask(scene, session) if asking else self._end(scene)
-        laid = lay_anew(self.flows, plan, scene.grower.answers, scene.today)
-        scene.lines += [
-            composing.title(scene.voice, scene.grower.answers),
-            *composing.dates(scene.voice, laid.plan),
-        ]
-        return self._ask(scene, session) if asking else self._end(scene)
-
-    def _tell_plan(self, scene: _Scene, walk: Walk, laid: LaidOut) -> None:
-        texts = composing.plan_texts(scene.voice, self.flows.figures, walk, laid)
-        if scene.channel == "sms":
-            scene.texts += texts
-            return
-        scene.later += texts
-        scene.lines += [
-            *composing.dates(scene.voice, laid.plan, composing.DATES_ON_A_SCREEN),
-            scene.voice.say("plan_by_sms"),
-        ]
-
-    def _pick_operation(self, scene: _Scene) -> Turn:
-        operation = next_open(scene.grower.plan) if scene.grower.plan else None
-        if operation is None:
-            scene.lines.append(scene.voice.say("nothing_open"))
+    def _follow(self, scene: Scene, session: Session | None) -> Turn:
+        """Go on with the session that follows an act; None ends the conversation."""
+        if session is None:
             return self._end(scene)
-        return self._ask(scene, self._report_on(operation, scene.today))
-
-    def _report_done(self, scene: _Scene, session: Session) -> Turn:
-        plan, operation = scene.grower.plan, self._about(scene, session)
-        if plan is None or operation is None:
-            return self._nothing_open(scene, session)
-        day = _day_named(session.answers) or scene.today
-        done = replace(operation, done=day, promised=None)
-        plan = replace(change(plan, done), last_group=operation.group or plan.last_group)
-        laid = self._moved(scene, plan)
-        scene.lines.append(scene.voice.say("noted_done", day=day))
-        scene.lines += composing.broken_lines(scene.voice, laid.broken, laid.plan, {})
-        if operation.name == "weed_check":
-            return self._begin_weeding(scene, session, laid.plan)
-        self._say_next(scene, laid.plan)
-        return self._resume(scene, session)
-
-    def _report_promised(self, scene: _Scene, session: Session) -> Turn:
-        plan, operation = scene.grower.plan, self._about(scene, session)
-        if plan is None or operation is None:
-            return self._nothing_open(scene, session)
-        day = _day_named(session.answers) or scene.today
-        moved = replace(operation, promised=day, reminded=0, reminded_on=None)
-        laid = self._moved(scene, change(plan, moved))
-        scene.lines.append(scene.voice.say("noted_promised", day=day))
-        scene.lines += composing.broken_lines(scene.voice, laid.broken, laid.plan, {})
-        self._say_next(scene, laid.plan)
-        return self._resume(scene, session)
-
-    def _about(self, scene: _Scene, session: Session) -> Operation | None:
-        return scene.grower.plan.find(session.about) if scene.grower.plan else None
-
-    def _nothing_open(self, scene: _Scene, session: Session) -> Turn:
-        scene.lines.append(scene.voice.say("nothing_open"))
-        return self._resume(scene, session)
-
-    def _moved(self, scene: _Scene, plan: Plan) -> LaidOut:
-        """Lay the plan anew; reminders of the old one that still wait to go out are stale."""
-        laid = lay_anew(self.flows, plan, scene.grower.answers, scene.today)
-        self._settle_plan(scene, laid)
-        return laid
-
-    def _settle_plan(self, scene: _Scene, laid: LaidOut) -> None:
-        scene.grower = replace(
-            scene.grower,
-            plan=laid.plan,
-            trouble="",
-            waiting=tuple(each for each in scene.grower.waiting if each.kind != "reminder"),
-        )
-
-    def _say_next(self, scene: _Scene, plan: Plan) -> None:
-        following = [each for each in plan.in_date_order() if not each.done]
-        if not following:
-            scene.lines.append(scene.voice.say("all_done"))
-        elif following[0].due > scene.today:
-            scene.lines.append(
-                scene.voice.say(
-                    "next_is",
-                    day=following[0].due,
-                    act=scene.voice.operation(following[0].id, "act"),
-                )
-            )
-
-    def _begin_weeding(self, scene: _Scene, session: Session, plan: Plan) -> Turn:
-        planted = plan.find("plant")
-        age = (scene.today - planted.done).days if planted and planted.done else 0
-        started = self._start("weeding", about=session.about, aside=session.aside)
-        given: Answers = {
-            "gate_open": age >= self.flows.figures["glyphosate_gate_days"],
-            "last_group": plan.last_group if plan.last_group in (1, 9, 10) else None,
-            "herbicide_ok": scene.grower.answers.get("herbicide_ok") is True,
-        }
-        return self._ask(scene, replace(started, answers=given))
-
-    def _weed(self, scene: _Scene, session: Session, walk: Walk) -> Turn:
-        plan = scene.grower.plan
-        if plan is None:
-            return self._nothing_open(scene, session)
-        # What an earlier turn of this conversation said is said; the facts decide what follows.
-        scene.lines += [scene.voice.tell(each, {}) for each in walk.said]
-        # The reminder of work for today would only repeat this reply, so it counts as sent.
-        today = scene.today
-        match session.answers["weeding"]:
-            case "wait":
-                again = today + timedelta(days=LOOK_AGAIN_DAYS)
-                added = Operation(fresh_id(plan, "weed_check"), again, again, again, promised=again)
-            case "by_hand":
-                added = Operation(
-                    fresh_id(plan, "weed_by_hand"),
-                    today,
-                    today,
-                    today,
-                    reminded=1,
-                    reminded_on=today,
-                )
-            case _:
-                added = Operation(
-                    fresh_id(plan, "spray_shielded"),
-                    today,
-                    today,
-                    today,
-                    reminded=1,
-                    reminded_on=today,
-                    group=int(str(session.answers["spray_group"])),
-                )
-        self._moved(scene, change(plan, added))
-        scene.lines += scene.voice.cautions(scene.voice.caution_names(added.id))
-        return self._resume(scene, session)
+        scene.grower = replace(scene.grower, session=session)
+        return self._ask(scene, self._session(scene))
 
     # Replies
 
-    def _resume(self, scene: _Scene, session: Session) -> Turn:
-        """End a flow; a conversation that a reminder broke into goes on."""
-        if session.aside is not None:
-            scene.grower = replace(scene.grower, session=session.aside)
-            return self._ask(scene, self._session(scene))
-        return self._end(scene)
-
-    def _ask(self, scene: _Scene, session: Session) -> Turn:
+    def _ask(self, scene: Scene, session: Session) -> Turn:
         step = self.flows.step(session.flow, session.state)
         if session.flow == OPENING:
             question = self._welcome(step)
         else:
             kept = scene.voice.answer(step, scene.grower.answers) if session.flow != "menu" else ""
-            question = scene.voice.question(step, self._values(scene, session), kept)
+            about = scene.voice.operation(session.about, "act") if session.about else ""
+            question = scene.voice.question(step, {"act": about}, kept)
         scene.grower = replace(scene.grower, session=session)
         return self._reply(scene, [*scene.lines, question], more=True)
 
@@ -515,14 +297,11 @@ class Dialogue:
         numbered = [f"{place} {label}" for place, label in enumerate(options, start=1)]
         return "\n".join([*dict.fromkeys(asked), *numbered])
 
-    def _values(self, scene: _Scene, session: Session) -> dict[str, object]:
-        return {"act": scene.voice.operation(session.about, "act")} if session.about else {}
-
-    def _end(self, scene: _Scene) -> Turn:
+    def _end(self, scene: Scene) -> Turn:
         scene.grower = replace(scene.grower, session=None)
         return self._reply(scene, scene.lines, more=False)
 
-    def _reply(self, scene: _Scene, lines: Sequence[str], *, more: bool) -> Turn:
+    def _reply(self, scene: Scene, lines: Sequence[str], *, more: bool) -> Turn:
         grower = scene.grower
         if scene.later:
             grower = enqueue(grower, scene.later, "reply")
@@ -532,7 +311,7 @@ class Dialogue:
         screens = pages("\n".join(filter(None, lines)), scene.voice.say("more"))
         return self._screen(grower, screens, more=more)
 
-    def _next_screen(self, scene: _Scene, session: Session) -> Turn:
+    def _next_screen(self, scene: Scene, session: Session) -> Turn:
         shown = replace(scene.grower, session=replace(session, rest=""))
         open_question = session.flow != "menu"
         return self._screen(shown, session.rest.split(_PAGE), more=open_question)
@@ -542,7 +321,7 @@ class Dialogue:
         first, *others = screens
         if not others:
             return Turn((first,), grower, more)
-        session = grower.session or self._start("menu")
+        session = grower.session or self._acts.start("menu")
         return Turn(
             (first,), replace(grower, session=replace(session, rest=_PAGE.join(others))), True
         )
@@ -568,27 +347,13 @@ class Dialogue:
         laid = lay_anew(self.flows, change(plan, asked), grower.answers, today)
         current = grower.session
         aside = current.aside if current and current.flow == "report" else current
+        if aside is not None and aside.flow == "menu":
+            aside = None  # nothing was asked there that is worth coming back to
         grower = replace(
             grower,
             plan=laid.plan,
-            session=self._report_on(asked, today, aside),
+            session=self._acts.report_on(asked, today, aside),
             trouble=grower.trouble
             or (UNANSWERED if asked.reminded > len(NUDGE_AFTER_DAYS) else ""),
         )
         return enqueue(grower, texts, "reminder", operation.id)
-
-
-def _day_named(answers: Answers) -> date | None:
-    """The day a report names, in its own text or when asked for."""
-    day = answers.get("reported_on") or answers.get("day_named")
-    return date.fromisoformat(str(day)) if day else None
-
-
-UNANSWERED = "no answer to the reminders"
-
-_PAGE = "\f"
-"""Stands between the screens of a USSD text that are still to be shown."""
-
-# On a keypad; 0 goes on only where a text goes on, elsewhere it is a number like another.
-_MORE_KEY = "0"
-_BACK_KEY = "00"

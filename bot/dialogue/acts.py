@@ -1,0 +1,235 @@
+"""What happens where a flow acts: a plan is made, a report moves it, a weed check adds to it.
+
+An act changes the grower, adds what is to be said, and returns the session that follows: a new
+question, the conversation a reminder broke into, or None when nothing is left to ask.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from typing import TYPE_CHECKING
+
+from msgspec.structs import replace
+
+from bot.dialogue import composing
+from bot.dialogue.loading import SEASON
+from bot.dialogue.planning import change, follows, fresh_id, lay_anew, make, next_open
+from bot.dialogue.records import Answers, Channel, Grower, Operation, Plan, Session
+from bot.dialogue.walk import Walk
+
+if TYPE_CHECKING:
+    from bot.dialogue.loading import Flows
+    from bot.dialogue.planning import LaidOut
+    from bot.dialogue.voice import Voice
+
+ASKED_FOR_HELP = "asked for help"
+
+LOOK_AGAIN_DAYS = 7
+"""Days until a weed check that came too early is made again."""
+
+
+@dataclass(slots=True)
+class Scene:
+    """One turn while it is being worked out.
+
+    `lines` are said before any question; `texts` are whole texts that go before all else (a
+    plan), `later` whole texts that go by SMS although the conversation is on USSD.
+    """
+
+    grower: Grower
+    voice: Voice
+    today: date
+    channel: Channel
+    lines: list[str] = field(default_factory=list)
+    texts: list[str] = field(default_factory=list)
+    later: list[str] = field(default_factory=list)
+
+    def say(self, name: str, /, **values: object) -> None:
+        """Add one of the engine's sentences to what is said."""
+        self.lines.append(self.voice.say(name, **values))
+
+    def needs_call(self, reason: str) -> None:
+        """Put the grower among those a person should ring, and say how to reach one."""
+        self.lines.append(self.voice.person())
+        self.grower = replace(self.grower, trouble=reason)
+
+    def settle(self, laid: LaidOut) -> None:
+        """Take a plan as laid out; reminders of the old one that wait to go out are stale."""
+        kept = tuple(each for each in self.grower.waiting if each.kind != "reminder")
+        self.grower = replace(self.grower, plan=laid.plan, trouble="", waiting=kept)
+
+
+class Acts:
+    """The acts a flow file may name, over the flows they belong to."""
+
+    def __init__(self, flows: Flows) -> None:
+        self.flows = flows
+
+    def start(self, name: str, about: str = "", aside: Session | None = None) -> Session:
+        """Begin a flow; `aside` is what goes on when it has ended."""
+        flow = self.flows.flows[name]
+        return Session(flow.name, flow.start, flow.version, about=about, aside=aside)
+
+    def perform(self, scene: Scene, session: Session, walk: Walk) -> Session | None:
+        """Perform the act a walk has come to, and return the session that follows."""
+        match walk.step.state.do if walk.step else "close":
+            case "make_plan":
+                self._make_plan(scene, session)
+                return None
+            case "show_plan":
+                self.show_plan(scene)
+            case "pick_operation":
+                return self._pick_operation(scene)
+            case "new_field":
+                return self.start(SEASON)
+            case "ask_help":
+                scene.needs_call(ASKED_FOR_HELP)
+            case "report_done":
+                return self._report_done(scene, session)
+            case "report_promised":
+                self._report_promised(scene, session)
+            case "weed":
+                self._weed(scene, session, walk)
+            case _:
+                scene.lines += [scene.voice.tell(each, {}) for each in walk.said]
+        return session.aside
+
+    # The plan
+
+    def _make_plan(self, scene: Scene, session: Session) -> None:
+        walk = Walk.season(self.flows, session.answers)
+        laid = make(self.flows, walk, scene.today)
+        scene.settle(laid)
+        asked = [self.flows.step(*context.split(".", 1)) for context in walk.asked]
+        answers = {name: walk.answers[name] for step in asked for name in step.answers}
+        scene.grower = replace(scene.grower, answers=answers)
+        texts = composing.plan_texts(scene.voice, self.flows.figures, walk, laid)
+        if scene.channel == "sms":
+            scene.texts += texts
+            return
+        scene.later += texts
+        scene.lines += composing.dates(scene.voice, laid.plan, composing.DATES_ON_A_SCREEN)
+        scene.say("plan_by_sms")
+
+    def show_plan(self, scene: Scene) -> None:
+        """Show the days again. What goes in a tank comes with the reminder of its spray."""
+        plan = scene.grower.plan
+        if plan is None:
+            scene.say("no_plan")
+            return
+        laid = lay_anew(self.flows, plan, scene.grower.answers, scene.today)
+        scene.lines.append(composing.title(scene.voice, scene.grower.answers))
+        scene.lines += composing.dates(scene.voice, laid.plan)
+
+    # Reports
+
+    def report_on(self, operation: Operation, today: date, aside: Session | None = None) -> Session:
+        """Begin the report on one operation."""
+        given: Answers = {
+            "operation": operation.name,
+            "asked_today": operation.reminded == 1 and operation.reminded_on == today,
+        }
+        return replace(self.start("report", about=operation.id, aside=aside), answers=given)
+
+    def _pick_operation(self, scene: Scene) -> Session | None:
+        operation = next_open(scene.grower.plan) if scene.grower.plan else None
+        if operation is None:
+            scene.say("nothing_open")
+            return None
+        return self.report_on(operation, scene.today)
+
+    def _report_done(self, scene: Scene, session: Session) -> Session | None:
+        plan = scene.grower.plan
+        operation = plan.find(session.about) if plan else None
+        if plan is None or operation is None:
+            scene.say("nothing_open")
+            return session.aside
+        day = _day_named(session.answers) or scene.today
+        before = plan.find(follows(self.flows, plan).get(operation.id, ""))
+        if before is not None and before.done is not None and day < before.done:
+            scene.say("too_early", day=before.done, name=scene.voice.operation(before.id, "name"))
+            return self.report_on(replace(operation, reminded=0), scene.today, session.aside)
+        done = replace(operation, done=day, promised=None)
+        plan = replace(change(plan, done), last_group=operation.group or plan.last_group)
+        scene.say("noted_done", day=day)
+        laid = self._move(scene, plan)
+        if operation.name == "weed_check":
+            return self._begin_weeding(scene, session, laid.plan)
+        self._say_next(scene, laid.plan)
+        return session.aside
+
+    def _report_promised(self, scene: Scene, session: Session) -> None:
+        plan = scene.grower.plan
+        operation = plan.find(session.about) if plan else None
+        if plan is None or operation is None:
+            scene.say("nothing_open")
+            return
+        day = _day_named(session.answers) or scene.today
+        moved = replace(operation, promised=day, reminded=0, reminded_on=None)
+        scene.say("noted_promised", day=day)
+        laid = self._move(scene, change(plan, moved))
+        self._say_next(scene, laid.plan)
+
+    def _move(self, scene: Scene, plan: Plan) -> LaidOut:
+        laid = lay_anew(self.flows, plan, scene.grower.answers, scene.today)
+        scene.settle(laid)
+        scene.lines += composing.broken_lines(scene.voice, laid.broken, laid.plan, {})
+        return laid
+
+    def _say_next(self, scene: Scene, plan: Plan) -> None:
+        """Say what comes next, unless it is due today: then its own reminder says it at once."""
+        following = next((each for each in plan.in_date_order() if not each.done), None)
+        if following is None:
+            scene.say("all_done")
+        elif following.due > scene.today:
+            act = scene.voice.operation(following.id, "act")
+            scene.say("next_is", day=following.due, act=act)
+
+    # Weeding
+
+    def _begin_weeding(self, scene: Scene, session: Session, plan: Plan) -> Session:
+        """Ask what the check found. The 8 weeks count from the day really planted."""
+        planted = plan.find("plant")
+        age = (scene.today - planted.done).days if planted and planted.done else 0
+        given: Answers = {
+            "gate_open": age >= self.flows.figures["glyphosate_gate_days"],
+            "last_group": plan.last_group if plan.last_group in _WEEDING_GROUPS else None,
+            "herbicide_ok": scene.grower.answers.get("herbicide_ok") is True,
+        }
+        started = self.start("weeding", about=session.about, aside=session.aside)
+        return replace(started, answers=given)
+
+    def _weed(self, scene: Scene, session: Session, walk: Walk) -> None:
+        plan = scene.grower.plan
+        if plan is None:
+            scene.say("nothing_open")
+            return
+        scene.lines += [scene.voice.tell(each, {}) for each in walk.said]
+        today = scene.today
+        match session.answers["weeding"]:
+            case "wait":
+                again = today + timedelta(days=LOOK_AGAIN_DAYS)
+                added = Operation(fresh_id(plan, "weed_check"), again, again, again, promised=again)
+            case "by_hand":
+                added = _for_today(fresh_id(plan, "weed_by_hand"), today)
+            case _:
+                group = int(str(session.answers["spray_group"]))
+                added = _for_today(fresh_id(plan, "spray_shielded"), today, group)
+        self._move(scene, change(plan, added))
+        scene.lines += scene.voice.cautions(scene.voice.caution_names(added.id))
+
+
+_WEEDING_GROUPS = frozenset({1, 9, 10})
+"""HRAC groups of the herbicides that may be sprayed among growing cassava."""
+
+
+def _for_today(identity: str, today: date, group: int | None = None) -> Operation:
+    """Plan work for today. Its reminder would only repeat the reply, so it counts as sent."""
+    return Operation(identity, today, today, today, reminded=1, reminded_on=today, group=group)
+
+
+def _day_named(answers: Answers) -> date | None:
+    """The day a report names, in its own text or when asked for."""
+    day = answers.get("reported_on") or answers.get("day_named")
+    return date.fromisoformat(str(day)) if day else None
