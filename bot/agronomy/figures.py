@@ -6,6 +6,7 @@ The numbers stand in flows/figures.yaml, where an agronomist can read and questi
 from __future__ import annotations
 
 import difflib
+import math
 from collections.abc import Iterator, Mapping
 from typing import Annotated
 
@@ -13,7 +14,21 @@ import msgspec
 from msgspec import Meta, Struct
 
 UNITS = frozenset(
-    {"cm", "m", "days", "t/acre", "money", "acre", "percent", "L", "L/ha", "L/acre", "leaves"}
+    {
+        "cm",
+        "m",
+        "days",
+        "t/acre",
+        "money",
+        "acre",
+        "percent",
+        "L",
+        "L/ha",
+        "L/acre",
+        "leaves",
+        "nodes",
+        "months",
+    }
 )
 
 
@@ -97,6 +112,8 @@ def read_figures(raw: object) -> Figures:
                 f"figures.yaml, {name}: {error}; a figure reads "
                 "{value: 14, unit: days, range: [10, 28], source: common practice}"
             ) from error
+        if not row.source.strip() or not all(map(math.isfinite, row.range)):
+            raise ValueError(f"figures.yaml, {name}: give a source, and a range with two ends")
         if row.unit not in UNITS:
             raise ValueError(
                 f"figures.yaml, {name}: unit {row.unit!r} is not one of {sorted(UNITS)}"

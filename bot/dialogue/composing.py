@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
     from bot.agronomy.calendar import Broken
     from bot.agronomy.figures import Figures
+    from bot.agronomy.spraying import Mix
+    from bot.dialogue.loading import Saying
     from bot.dialogue.planning import LaidOut
     from bot.dialogue.records import Answer, Operation, Plan
     from bot.dialogue.walk import Walk
@@ -30,7 +32,7 @@ DATES_ON_A_SCREEN = 4
 """Next dates shown at once on USSD, where the whole plan would be too many screens."""
 
 
-def amounts(answers: Mapping[str, Answer], figures: Figures) -> dict[str, object]:
+def amounts(voice: Voice, answers: Mapping[str, Answer], figures: Figures) -> dict[str, object]:
     """Work out the amounts that advice may state, by placeholder, as far as answers reach."""
     values: dict[str, object] = {}
     if answers.get("low_sprouting") is not None and answers.get("area"):
@@ -50,29 +52,50 @@ def amounts(answers: Mapping[str, Answer], figures: Figures) -> dict[str, object
         if mix is not None:
             values |= {
                 f"{spray}_ml_per_tank": mix.ml_per_tank,
-                f"{spray}_tanks": round(mix.tanks, 1),
-                f"{spray}_water_l": round(mix.water_l),
+                f"{spray}_tanks": _tanks(voice, mix),
+                f"{spray}_water_l": round(mix.water_l, 1),
                 f"{spray}_product_l": round(mix.product_l, 2),
             }
     return values
 
 
+def _tanks(voice: Voice, mix: Mix) -> str:
+    """Say how many tanks are full, and what goes into a last one that is not."""
+    last = {"last_l": round(mix.last_tank_l, 1), "last_ml": mix.last_tank_ml}
+    if not mix.last_tank_l:
+        return voice.say("tanks_full", full=mix.full_tanks)
+    if not mix.full_tanks:
+        return voice.say("tanks_last", **last)
+    return voice.say("tanks_and_last", full=mix.full_tanks, **last)
+
+
 def plan_texts(voice: Voice, figures: Figures, walk: Walk, laid: LaidOut) -> tuple[str, ...]:
     """Write the whole plan: what cannot be met, the days, the advice, the money, the cautions."""
-    answers = walk.answers
-    values = amounts(answers, figures)
-    advice = [voice.tell(saying, values) for saying in walk.said]
+    answers, plan = walk.answers, laid.plan
+    values = amounts(voice, answers, figures)
+    advice = [voice.tell(each, values) for each in walk.said if _still_holds(each, plan)]
+    money = _budgets(voice, figures, answers) if _ahead("plant", plan) else []
     return pack(
         [
-            *broken_lines(voice, laid.broken, laid.plan, answers),
+            *broken_lines(voice, laid.broken, plan, answers),
             title(voice, answers),
-            *dates(voice, laid.plan),
+            *dates(voice, plan),
             *advice,
-            *_budgets(voice, figures, answers),
-            *voice.cautions(caution_names(voice, laid.plan.operations)),
+            *money,
+            *voice.cautions(caution_names(voice, plan.operations)),
         ],
         PLAN_BUDGET,
     )
+
+
+def _ahead(operation: str, plan: Plan) -> bool:
+    """Whether an operation of the plan is still to come."""
+    found = plan.find(operation)
+    return found is not None and found.done is None
+
+
+def _still_holds(saying: Saying, plan: Plan) -> bool:
+    return all(_ahead(each, plan) for each in (saying.about, saying.until) if each)
 
 
 def dates(voice: Voice, plan: Plan, most: int | None = None) -> list[str]:
@@ -98,7 +121,8 @@ def broken_lines(
         operation = plan.find(each.operation)
         if each.after is not None:
             name = voice.operation(each.operation, "name")
-            lines.append(voice.say("broken_link", name=name, days=each.days))
+            sentence = "left_out" if operation is None else "broken_link"
+            lines.append(voice.say(sentence, name=name, days=each.days))
         elif operation is not None and answers.get("planting_date"):
             wanted = type(operation.due).fromisoformat(str(answers["planting_date"]))
             lines.append(
@@ -148,7 +172,7 @@ def reminder_texts(
         day=operation.due if late else today,
         act=voice.operation(operation.id, "act"),
     )
-    values = amounts(walk.answers, figures)
+    values = amounts(voice, walk.answers, figures)
     details = [voice.tell(each, values) for each in walk.said if each.about == operation.id]
     question = "\n".join(
         filter(None, [opening, voice.operation(operation.id, "remind"), voice.report_options()])

@@ -134,7 +134,7 @@ def _worst_values(flows: Flows, voice: Voice) -> dict[str, str]:
         "tank_l": figures.row("tank_l").low,
         "spray_volume_l_per_ha": figures.row("default_spray_volume_l_per_ha").high,
     }
-    values = {name: voice.show(value) for name, value in amounts(largest, figures).items()}
+    values = {name: voice.show(value) for name, value in amounts(voice, largest, figures).items()}
     values |= {name: voice.show(figures.row(name).high) for name in figures}
     values |= {"tank": voice.show(figures.row("tank_l").high)}
     day = max((short_date(each, voice.locale) for each in _DAYS), key=len)

@@ -63,13 +63,15 @@ class Row:
 class Saying:
     """One sentence of advice and when it is said.
 
-    `context` names it to translators, `about` the operation whose reminder says it again.
+    `context` names it to translators, `about` the operation whose reminder says it again, and
+    `until` the operation after which it is no longer said.
     """
 
     when: When
     say: str
     context: str
     about: str = ""
+    until: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,7 +228,7 @@ def _compile(name: str, text: str, figures: Figures) -> Flow:
     if not file.states:
         raise FlowError(f"{name} has no states")
     steps = {
-        state: _compile_state(file.flow, state, written, figures)
+        state: _compile_state(file, state, written, figures)
         for state, written in file.states.items()
     }
     return Flow(
@@ -241,8 +243,8 @@ def _compile(name: str, text: str, figures: Figures) -> Flow:
     )
 
 
-def _compile_state(flow: str, name: str, state: State, figures: Figures) -> Step:
-    where = f"{flow}.{name}"
+def _compile_state(file: FlowFile, name: str, state: State, figures: Figures) -> Step:
+    where = f"{file.flow}.{name}"
     kind = _kind(where, state)
     if kind == "ask":
         _check_question(where, state)
@@ -255,13 +257,19 @@ def _compile_state(flow: str, name: str, state: State, figures: Figures) -> Step
         number = figures.row(state.number.figure) if state.number else None
         rows = tuple(Row(_when(row.when, figures), row.then, row.judgement) for row in state.decide)
         sayings = tuple(
-            Saying(_when(each.when, figures), each.say, f"{where}.{place}", each.about)
+            Saying(
+                when=_when(each.when, figures),
+                say=each.say,
+                context=f"{where}.{place}",
+                about=each.about,
+                until=each.until or file.until,
+            )
             for place, each in enumerate(state.advise, start=1)
         )
     except (KeyError, ValueError) as error:
         raise FlowError(f"{where}: {error.args[0]}") from error
     low, high = (number.low, number.high) if number else (0.0, 0.0)
-    return Step(flow, name, kind, state, state.answer or name, rows, sayings, low, high)
+    return Step(file.flow, name, kind, state, state.answer or name, rows, sayings, low, high)
 
 
 def _kind(where: str, state: State) -> Kind:
@@ -346,8 +354,8 @@ def _check_names(flows: Mapping[str, Flow], file: OperationsFile, figures: Figur
         if flow.next:
             _known(flow.name, flow.next, flows)
         for step in flow.steps.values():
-            abouts = [each.about for each in step.sayings if each.about]
-            for operation in (*step.state.operations, *abouts):
+            named = [name for each in step.sayings for name in (each.about, each.until) if name]
+            for operation in (*step.state.operations, *named):
                 _known(step.context, operation, file.operations)
     _check_operations(file, figures)
 

@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
-from bot.agronomy.calendar import Broken, Facts, Link, lay_out
+from bot.agronomy.calendar import Broken, Calendar, Facts, Link, lay_out
+from bot.agronomy.weeding import HRAC_GROUPS
 from bot.dialogue.records import Answers, Operation, Plan, Reminder
 
 if TYPE_CHECKING:
@@ -26,7 +27,11 @@ if TYPE_CHECKING:
 NUDGE_AFTER_DAYS = (3, 7)
 """Days from a reminder without an answer to the next; after the last one a person should ring."""
 
-GROUPS = {"spray_fallow": 9, "isoxaflutole_aclonifen": 27, "smetolachlor_atrazine": 15}
+GROUPS = {
+    "spray_fallow": HRAC_GROUPS["glyphosate"],
+    "isoxaflutole_aclonifen": HRAC_GROUPS["isoxaflutole"],
+    "smetolachlor_atrazine": HRAC_GROUPS["s_metolachlor"],
+}
 """HRAC group of each spray before the weeding sprays (of a mixture, its first substance)."""
 
 
@@ -68,32 +73,62 @@ def _group(identity: str, answers: Answers) -> int | None:
 
 
 def lay_anew(flows: Flows, plan: Plan, answers: Answers, today: date) -> LaidOut:
-    """Lay out the windows of a plan from what is done and promised, as seen today."""
-    chain = _chain(flows, [each.id for each in plan.operations])
-    calendar = lay_out(
-        [each.id for each in plan.operations],
-        chain,
-        Facts(
-            today=today,
-            start=_day(answers.get("start_date")),
-            planting=_wanted(plan, answers),
-            done={each.id: each.done for each in plan.operations if each.done},
-            promised={each.id: each.promised for each in plan.operations if each.promised},
-        ),
-        {each.id: _slack(flows, each.id) for each in plan.operations},
-    )
+    """Lay out the windows of a plan from what is done and promised, as seen today.
+
+    What leads up to something done, and is not done itself, has been passed over and leaves the
+    plan: nobody is told to spray a field that is planted. So does what would come too late to
+    work at all.
+    """
+    operations = _not_passed(flows, plan)
+    calendar = _calendar(flows, operations, plan, answers, today)
+    never = {row.operation for row in flows.links if row.or_never}
+    missed = {each.operation for each in calendar.broken} & never
+    if missed:
+        operations = [each for each in operations if each.id not in missed]
+        kept = _calendar(flows, operations, plan, answers, today)
+        calendar = Calendar(kept.windows, calendar.broken)
     windows = calendar.windows
-    operations = tuple(
+    dated = tuple(
         replace(
             each,
             earliest=windows[each.id].earliest,
             due=windows[each.id].due,
             latest=windows[each.id].latest,
         )
-        for each in plan.operations
+        for each in operations
     )
-    reminder = next_reminder(operations, follows(flows, plan), today)
-    return LaidOut(replace(plan, operations=operations, next_reminder=reminder), calendar.broken)
+    moved = replace(plan, operations=dated)
+    reminder = next_reminder(dated, follows(flows, moved), today)
+    return LaidOut(replace(moved, next_reminder=reminder), calendar.broken)
+
+
+def _calendar(
+    flows: Flows, operations: Sequence[Operation], plan: Plan, answers: Answers, today: date
+) -> Calendar:
+    ids = [each.id for each in operations]
+    return lay_out(
+        ids,
+        _chain(flows, ids),
+        Facts(
+            today=today,
+            start=_day(answers.get("start_date")),
+            planting=_wanted(plan, answers),
+            done={each.id: each.done for each in operations if each.done},
+            promised={each.id: each.promised for each in operations if each.promised},
+        ),
+        {each: _slack(flows, each) for each in ids},
+    )
+
+
+def _not_passed(flows: Flows, plan: Plan) -> list[Operation]:
+    before = follows(flows, plan)
+    passed: set[str] = set()
+    for each in plan.operations:
+        earlier = before.get(each.id) if each.done else None
+        while earlier is not None:
+            passed.add(earlier)
+            earlier = before.get(earlier)
+    return [each for each in plan.operations if each.done or each.id not in passed]
 
 
 def _day(value: object) -> date | None:

@@ -283,23 +283,30 @@ def _area(text: str, asked: Asked) -> Answer | Unread:
     return f"{_short(value)} {unit_name}"
 
 
+_JOINING = frozenset({"and", "na", "of", "ya"})
+
+
 def _worded_area(text: str, words: Words) -> tuple[Decimal | None, str | None]:
-    """An area in words, unit first or last: "half acre", "ekari moja na nusu"."""
-    tokens = [token for token in normal(text).split() if token not in ("and", "na", "of", "ya")]
-    total, unit, met = Decimal(0), None, False
-    for token in tokens:
-        if (name := words.unit(token)) and unit is None:
+    """Read an area in words, unit first or last: "half acre", "ekari moja na nusu"."""
+    unit: str | None = None
+    numbers: list[Decimal] = []
+    for token in text.split():
+        value = _plain_number(token, large=False, words=words)
+        if normal(token) in _JOINING:
+            continue
+        if unit is None and (name := words.unit(token)):
             unit = name
-        elif (value := _token_number(token, words)) is not None:
-            total, met = total + value, True
+        elif isinstance(value, Decimal):
+            numbers.append(value)
         else:
             return None, None
-    return (total if met else None), unit
-
-
-def _token_number(token: str, words: Words) -> Decimal | None:
-    value = _plain_number(token, large=False, words=words)
-    return value if isinstance(value, Decimal) else None
+    match numbers:
+        case [value]:
+            return value, unit
+        case [whole, part] if part < 1 and whole == whole.to_integral_value():
+            return whole + part, unit
+        case _:
+            return None, None
 
 
 # Days

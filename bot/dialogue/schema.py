@@ -62,12 +62,14 @@ class Row(Struct, frozen=True, forbid_unknown_fields=True):
 class Sentence(Struct, frozen=True, forbid_unknown_fields=True):
     """One sentence of advice, said when its conditions hold.
 
-    With `about`, the reminder of that operation says it again.
+    With `about`, the reminder of that operation says it again. With `until`, it is said only
+    while that operation is still to come; the flow's own `until` holds for all its sentences.
     """
 
     say: str
     when: dict[str, object] = field(default_factory=dict)
     about: str = ""
+    until: str = ""
 
 
 class State(Struct, frozen=True, forbid_unknown_fields=True):
@@ -110,17 +112,22 @@ class FlowFile(Struct, frozen=True, forbid_unknown_fields=True):
     about: str
     states: dict[str, State]
     next: str = ""
+    until: str = ""
     given: dict[str, list[str | bool | int | None]] = field(default_factory=dict)
     """Answers the engine gives before this flow starts, with every value they can have."""
 
 
 class LinkRow(Struct, frozen=True, forbid_unknown_fields=True):
-    """An operation follows another by at least and at most so many days, by figure name."""
+    """An operation follows another by at least and at most so many days, by figure name.
+
+    With `or_never` it is left out of the plan when it can only come later than that.
+    """
 
     operation: str
     after: str
     least: str
     most: str = ""
+    or_never: bool = False
 
 
 class OperationRow(Struct, frozen=True, forbid_unknown_fields=True):

@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 from io import BytesIO
 from typing import TYPE_CHECKING, Protocol
 
+from babel import Locale, UnknownLocaleError
 from babel.messages import pofile
 from babel.messages.catalog import Catalog
 
@@ -35,7 +36,14 @@ class Translatable(Protocol):
 
 
 def update(po_bytes: bytes | None, texts: Iterable[Translatable], locale: str) -> bytes:
-    """Write a catalogue of these texts, keeping the translations of `po_bytes`."""
+    """Write a catalogue of these texts, keeping the translations of `po_bytes`.
+
+    Raises ValueError for a locale that CLDR does not have.
+    """
+    try:
+        Locale.parse(locale)
+    except UnknownLocaleError as error:
+        raise ValueError(str(error)) from error
     template = _catalog(None)
     for each in texts:
         template.add(each.text, context=each.context, auto_comments=[each.note])
