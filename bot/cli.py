@@ -11,6 +11,7 @@ import threading
 import time
 from contextlib import contextmanager
 from datetime import date, datetime
+from datetime import time as daytime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
@@ -94,13 +95,15 @@ def _exchange(store: Store, settings: Settings, today: date | None = None) -> Ex
 
 
 def _clock(settings: Settings, today: date | None) -> Any:  # noqa: ANN401 - a Callable[[], float]
-    """The real clock, or one that stands at this time of day on another day."""
+    """The real clock, or one that begins at noon of another day.
+
+    At noon the day's reminders have come, whatever hour it is here.
+    """
     if today is None:
         return time.time
-    now = datetime.now(ZoneInfo(settings.zone))
-    moved = datetime.combine(today, now.time(), ZoneInfo(settings.zone))
-    ahead = moved.timestamp() - now.timestamp()
-    return lambda: time.time() + ahead
+    noon = datetime.combine(today, daytime(12), ZoneInfo(settings.zone)).timestamp()
+    began = time.time()
+    return lambda: noon + time.time() - began
 
 
 # The main job
@@ -142,7 +145,7 @@ def talk(  # noqa: PLR0913, PLR0917 - an option each
 ) -> None:
     """Be a phone in the terminal: type a text, see the reply.
 
-    With piped input, each line is a text; replies follow "< ", texts sent later "> ".
+    With piped input, each line is a text. It is shown after "> ", and what arrives after "< ".
     """
     from bot.phone import Phone  # noqa: PLC0415 - only this command needs it
 
@@ -158,7 +161,9 @@ def talk(  # noqa: PLR0913, PLR0917 - an option each
         if sys.stdin.isatty():
             phone.interactive()
         else:
-            phone.piped(sys.stdin, click.echo)
+            # A byte that is no letter is a slip of the keypad, as it is to a gateway.
+            lines = (line.decode(errors="replace") for line in sys.stdin.buffer)
+            phone.piped(lines, click.echo)
 
 
 @main.command()
@@ -177,7 +182,7 @@ def advise(file: Path | None, sheet: Any, as_json: bool, show_schema: bool) -> N
     today = datetime.now(ZoneInfo(settings.zone)).date()
     try:
         raw = yaml.safe_load(sheet.read())
-    except (yaml.YAMLError, UnicodeDecodeError, ValueError) as error:
+    except (yaml.YAMLError, ValueError, RecursionError) as error:
         raise _refused(
             f"{sheet.name}: not readable as YAML: {' '.join(str(error).split())}"
         ) from error
@@ -204,6 +209,8 @@ def serve(file: Path | None, host: str, port: int) -> None:
     from bot.web import create_app  # noqa: PLC0415 - Flask is slow to import
 
     settings = _settings(file)
+    # Left to itself, the signal would end this process and leave the embedded Redis running.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit())
     with _store(settings) as store:
         create_app(settings, store).run(host=host, port=port, threaded=True)
 
@@ -285,12 +292,12 @@ def words() -> None:
 def words_update(language: str, folder: Path) -> None:
     """Bring a language's messages.po up to date with the flows, or begin one."""
     place = folder / language
-    place.mkdir(parents=True, exist_ok=True)
     po = place / "messages.po"
     try:
         written = update(po.read_bytes() if po.exists() else None, messages(data.flows()), language)
     except ValueError as error:
         raise _refused(f"{language}: {error}; use a CLDR code such as sw, fr or ha") from error
+    place.mkdir(parents=True, exist_ok=True)
     po.write_bytes(written)
     if not (place / "words.yaml").exists():
         english = data.folder("locales") / "en" / "words.yaml"

@@ -210,6 +210,7 @@ class _Season:
         self.people = {each.number: each for each in (ASHA, TOBIAS, REHEMA)}
         for each in self.people.values():
             each.met.clear()
+            self.store.forget(each.number)  # of an earlier run in a folder that was kept
         self.acts: list[tuple[float, str, str | None]] = []
         self.messages = 0
         self.texts = 0

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING
+from uuid import uuid4
 from zoneinfo import ZoneInfo
 
 from bot.dialogue.records import enqueue
@@ -63,6 +64,9 @@ class Exchange:
         own request. Raises StoreUnavailable; then nothing has happened and the gateway may
         deliver the text again.
         """
+        # Should the answer to a commit be lost on its way, the id tells that it got through;
+        # so a text that came without one is given one for these few tries.
+        message_id = message_id or uuid4().hex
         for _ in range(MOST_RACES):
             loaded = self.store.load(number, message_id)
             if loaded.replay is not None:

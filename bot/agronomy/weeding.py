@@ -22,7 +22,7 @@ HRAC_GROUPS = {
 }
 """HRAC group by active ingredient."""
 
-GRASS_HERBICIDE = HRAC_GROUPS["fluazifop"]
+GRAMINICIDE = HRAC_GROUPS["fluazifop"]
 """Group of the grass herbicides made for broad-leaved crops."""
 
 REFUSED = frozenset({HRAC_GROUPS["paraquat"]})

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
-from bot.agronomy.weeding import GRASS_HERBICIDE, HRAC_GROUPS
+from bot.agronomy.weeding import GRAMINICIDE, HRAC_GROUPS
 from bot.dialogue import composing
 from bot.dialogue.loading import SEASON
 from bot.dialogue.planning import change, follows, fresh_id, lay_anew, make, next_open
@@ -221,9 +221,7 @@ class Acts:
         scene.lines += scene.voice.cautions(scene.voice.caution_names(added.id))
 
 
-_WEEDING_GROUPS = frozenset(
-    {GRASS_HERBICIDE, HRAC_GROUPS["glyphosate"], HRAC_GROUPS["glufosinate"]}
-)
+_WEEDING_GROUPS = frozenset({GRAMINICIDE, HRAC_GROUPS["glyphosate"], HRAC_GROUPS["glufosinate"]})
 """HRAC groups of the herbicides that may be sprayed among growing cassava."""
 
 

@@ -139,8 +139,8 @@ def _mix(rate_l_per_ha: float, answers: Mapping[str, Answer], figures: Figures) 
 
 
 PLACEHOLDERS: Mapping[str, tuple[str, ...]] = {
-    "row_m": (),
-    "in_row_m": ("low_sprouting",),
+    "row_m": ("area", "low_sprouting"),
+    "in_row_m": ("area", "low_sprouting"),
     "stakes": ("area", "low_sprouting"),
     "spare_stakes": ("area", "low_sprouting"),
     "tank": ("tank_l",),

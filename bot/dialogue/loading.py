@@ -21,10 +21,12 @@ from bot.dialogue.calculations import CALCULATIONS
 from bot.dialogue.conditions import When, read_condition
 from bot.dialogue.schema import (
     END,
+    DecisionRow,
     FlowFile,
     LinkRow,
     OperationRow,
     OperationsFile,
+    Sentence,
     SentencesFile,
     State,
 )
@@ -107,7 +109,7 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Flow:
-    """One topic, compiled. `version` changes whenever the file does."""
+    """One topic, compiled. `version` changes whenever any file of the folder does."""
 
     name: str
     about: str
@@ -173,11 +175,13 @@ def read_flows(folder: Traversable | Path) -> Flows:
     figures = read_figures(_parse("figures.yaml", texts["figures.yaml"]))
     operations = _convert("operations.yaml", texts["operations.yaml"], OperationsFile)
     sentences = _convert("sentences.yaml", texts["sentences.yaml"], SentencesFile)
+    # One fingerprint for all: a conversation's answers come from the flows it has passed, too.
+    version = f"{zlib.crc32(''.join(texts.values()).encode()):08x}"
     flows = {}
     for name, text in texts.items():
         if name in NOT_FLOWS:
             continue
-        flow = _compile(name, text, figures)
+        flow = _compile(name, text, figures, version)
         flows[flow.name] = flow
     _check_names(flows, operations, figures)
     return Flows(
@@ -221,7 +225,8 @@ def _convert(name: str, text: str, shape: type[_T]) -> _T:
         raise FlowError(f"{name}: {error}") from error
 
 
-def _compile(name: str, text: str, figures: Figures) -> Flow:
+def _compile(name: str, text: str, figures: Figures, version: str) -> Flow:
+    _check_keys(name, _parse(name, text))
     file = _convert(name, text, FlowFile)
     if name != f"{file.flow}.yaml":
         raise FlowError(f"{name} holds the flow {file.flow!r}; name the file {file.flow}.yaml")
@@ -234,13 +239,35 @@ def _compile(name: str, text: str, figures: Figures) -> Flow:
     return Flow(
         name=file.flow,
         about=file.about,
-        version=f"{zlib.crc32(text.encode()):08x}",
+        version=version,
         start=next(iter(steps)),
         next=file.next,
         given=file.given,
         steps=steps,
         machine=_machine(steps),
     )
+
+
+def _check_keys(name: str, raw: dict[str, object]) -> None:
+    """Name the nearest key for one that is misspelt, and where it stands."""
+    _check_map(name, raw, FlowFile)
+    states = raw.get("states")
+    for state, written in states.items() if isinstance(states, dict) else ():
+        where = f"{name.removesuffix('.yaml')}.{state}"
+        _check_map(where, written, State)
+        if isinstance(written, dict):
+            for key, shape in (("decide", DecisionRow), ("advise", Sentence)):
+                rows = written.get(key)
+                for row in rows if isinstance(rows, list) else ():
+                    _check_map(where, row, shape)
+
+
+def _check_map(where: str, raw: object, shape: type[msgspec.Struct]) -> None:
+    if isinstance(raw, dict):
+        for key in raw:
+            if key not in shape.__struct_fields__:
+                near = _nearest(str(key), shape.__struct_fields__)
+                raise FlowError(f"{where}: {key!r} is not a key; {near}")
 
 
 def _compile_state(file: FlowFile, name: str, state: State, figures: Figures) -> Step:

@@ -58,7 +58,7 @@ SAFETY_STATES = frozenset(
         "weeding.by_hand_before_gate",
         "weeding.spray_glyphosate",
         "weeding.spray_glufosinate",
-        "weeding.spray_grass_herbicide",
+        "weeding.spray_graminicide",
         "planting.mixes",
     }
 )

@@ -79,7 +79,7 @@ def prove(flows: Flows) -> list[Fault]:
     ]
     for name in dict.fromkeys(entrances):
         explorer.explore(name)
-    return [*explorer.faults.values(), *explorer.unused(), *_endless(flows)]
+    return [*explorer.faults.values(), *explorer.unused(), *_endless(flows), *_unknown(flows)]
 
 
 def _following(flows: Flows) -> set[str]:
@@ -168,7 +168,6 @@ class _Explorer:
         """Every state that can follow, with the answers as they then are."""
         match step.kind:
             case "ask":
-                self._check_placeholders(step, step.state.ask, answers)
                 for given in self._possible(step):
                     yield step.state.then, {**answers, **given}
             case "compute":
@@ -177,7 +176,7 @@ class _Explorer:
             case "advise":
                 for saying in step.sayings:
                     if saying.when.holds(answers):
-                        self._check_placeholders(step, saying.say, answers)
+                        self._check_amounts(step, saying.say, answers)
                 yield step.state.then, {**answers, **step.state.set}
             case "decide":
                 yield from self._decide(step, answers)
@@ -256,14 +255,12 @@ class _Explorer:
             return [*kept, None] if state.unsure_is_unknown else kept
         return list(state.choose) or [SOURCE]  # the languages on offer
 
-    def _check_placeholders(self, step: Step, text: str, answers: Answers) -> None:
+    def _check_amounts(self, step: Step, text: str, answers: Answers) -> None:
+        """Check that what an amount in advice is worked out from has been given."""
         for name in sorted(placeholders(text)):
-            if name in PLACEHOLDERS:
-                for need in PLACEHOLDERS[name]:
-                    if answers.get(need) in (None, False) and need != "low_sprouting":
-                        self._fault(step, f"{{{name}}} needs {need}, which is not given", answers)
-            elif name not in self.flows.figures and name != "act":
-                self._fault(step, f"{{{name}}} is neither a figure nor an amount", None)
+            for need in PLACEHOLDERS.get(name, ()):
+                if answers.get(need) is None or (need == "fallow_spray" and not answers[need]):
+                    self._fault(step, f"{{{name}}} needs {need}, which is not given", answers)
 
     def _fault(self, step: Step, what: str, answers: Answers | None) -> None:
         """Keep the first counter-example of each kind of fault: it is the shortest."""
@@ -360,3 +357,20 @@ def _endless(flows: Flows) -> Iterator[Fault]:
     for step in flows.steps():
         if (step.flow, step.name) not in ending:
             yield Fault(step.context, "the conversation can never end from here")
+
+
+def _unknown(flows: Flows) -> Iterator[Fault]:
+    """Placeholders that nothing fills. Only advice can state amounts, only a report an `act`."""
+    for step in flows.steps():
+        state = step.state
+        labels = (*state.choose.values(), *state.choose_any.values(), state.none_of_these)
+        for text in (state.ask, state.hint, *labels):
+            for name in sorted(placeholders(text) - flows.figures.keys() - {"act"}):
+                yield Fault(
+                    step.context, f"{{{name}}} is neither a figure nor an amount known here"
+                )
+        for saying in step.sayings:
+            for name in sorted(
+                placeholders(saying.say) - flows.figures.keys() - PLACEHOLDERS.keys()
+            ):
+                yield Fault(step.context, f"{{{name}}} is neither a figure nor an amount")

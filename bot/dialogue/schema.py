@@ -51,7 +51,7 @@ class Day(Struct, frozen=True, forbid_unknown_fields=True):
     latest: int
 
 
-class Row(Struct, frozen=True, forbid_unknown_fields=True):
+class DecisionRow(Struct, frozen=True, forbid_unknown_fields=True):
     """One row of a decision. `judgement` says why, where the trade leaves it open."""
 
     then: str
@@ -93,7 +93,7 @@ class State(Struct, frozen=True, forbid_unknown_fields=True):
     on_sheet: Answer = None
     budget: int = 2
     # decide
-    decide: list[Row] = field(default_factory=list)
+    decide: list[DecisionRow] = field(default_factory=list)
     # compute
     compute: str = ""
     # advise

@@ -40,6 +40,8 @@ if TYPE_CHECKING:
 
 SEASON_DAYS = 550
 """How far from today a sheet's days may lie, back or ahead."""
+CENTURY = 36525
+"""How far from the day it is read a sheet's own today may lie, in days."""
 
 # Keys that are not the answer to one question of the same name.
 _SPECIAL = (
@@ -170,12 +172,14 @@ class _SheetReader:
     def read(self, questions: Mapping[str, Step], languages: Mapping[str, object]) -> None:
         raw, sheet = self.raw, self.sheet
         if "today" in raw:
-            sheet.today = self._day("today", raw["today"], None) or sheet.today
+            sheet.today = self._day("today", raw["today"], sheet.today, CENTURY) or sheet.today
         language = raw.get("language", sheet.language)
-        if language in languages:
-            sheet.language = str(language)
+        if isinstance(language, str) and language in languages:
+            sheet.language = language
         else:
-            self._fault("language", f"{language!r} is not on offer; choose {', '.join(languages)}")
+            self._fault(
+                "language", f"{_shown(language)} is not on offer; choose {', '.join(languages)}"
+            )
         self._area()
         self._soil()
         for name, step in questions.items():
@@ -194,13 +198,12 @@ class _SheetReader:
     def _question(self, name: str, step: Step, value: object) -> None:
         state = step.state
         if state.choose:
-            if value in state.choose:
-                self.sheet.answers[name] = str(value)
+            if isinstance(value, str) and value in state.choose:
+                self.sheet.answers[name] = value
             else:
-                near = _nearest(str(value), state.choose)
-                self._fault(
-                    name, f"{value!r} is not one of {', '.join(state.choose)}; did you mean {near}?"
-                )
+                shown, near = _shown(value), _nearest(_shown(value), state.choose)
+                choices = ", ".join(state.choose)
+                self._fault(name, f"{shown} is not one of {choices}; did you mean {near}?")
         elif state.yes_no:
             self._truth(name, value)
         elif state.number:
@@ -213,7 +216,7 @@ class _SheetReader:
         if isinstance(value, bool):
             self.sheet.answers[name.rpartition(".")[2]] = value
         else:
-            self._fault(name, f"{value!r} must be true or false")
+            self._fault(name, f"{_shown(value)} must be true or false")
 
     def _number(self, name: str, low: float, high: float, value: object) -> float | None:
         if (
@@ -221,7 +224,7 @@ class _SheetReader:
             or not isinstance(value, int | float)
             or not low <= value <= high
         ):
-            self._fault(name, f"{value!r} must be a number from {low:g} to {high:g}")
+            self._fault(name, f"{_shown(value)} must be a number from {low:g} to {high:g}")
             return None
         self.sheet.answers[name] = value
         return value
@@ -242,14 +245,15 @@ class _SheetReader:
         if unit not in ("acre", "ha", "m2", "m"):
             self._fault(
                 "area",
-                f"unit {unit!r} is not one of acre, ha, m2; did you mean {_nearest(str(unit), ('acre', 'ha', 'm2'))}?",
+                f"unit {_shown(unit)} is not one of acre, ha, m2; "
+                f"did you mean {_nearest(_shown(unit), ('acre', 'ha', 'm2'))}?",
             )
             return
         if any(
             isinstance(each, bool) or not isinstance(each, int | float) or not 0 < each < 10**9
             for each in numbers
         ):
-            self._fault("area", f"{numbers} must be numbers above 0")
+            self._fault("area", f"{', '.join(map(_shown, numbers))} must be above 0")
             return
         written = f"{numbers[0]} {unit}" if unit != "m" else f"{numbers[0]}x{numbers[1]} m"
         if not row.low <= area_of({"area": written}).acres <= row.high:
@@ -281,19 +285,18 @@ class _SheetReader:
             if step.kind == "ask" and default is not None and step.answer not in self.raw:
                 self.sheet.answers[step.answer] = default
 
-    def _day(self, key: str, value: object, around: date | None) -> date | None:
+    def _day(self, key: str, value: object, around: date, within: int = SEASON_DAYS) -> date | None:
         try:
             day = value if isinstance(value, date) else date.fromisoformat(str(value))
             day = date(day.year, day.month, day.day)
         except ValueError:
-            self._fault(key, f"{value!r} is not a day; write it as 2026-03-12")
+            self._fault(key, f"{_shown(value)} is not a day; write it as 2026-03-12")
             return None
-        if around is not None:
-            low, high = (around + timedelta(days=days) for days in (-SEASON_DAYS, SEASON_DAYS))
-            if not low <= day <= high:
-                self._fault(key, f"{day} must be from {low} to {high}")
-                return None
-        return day
+        low, high = (around + timedelta(days=days) for days in (-within, within))
+        if low <= day <= high:
+            return day
+        self._fault(key, f"{day} must be from {low} to {high}")
+        return None
 
     def _days(self) -> None:
         answers, today = self.sheet.answers, self.sheet.today
@@ -383,6 +386,20 @@ def _missing_line(step: Step, answers: Answers) -> str:
         return f"start_date or planting_date: missing. {step.state.ask}"
     name = f"soil.{step.answer}" if step.answer in SOIL else step.answer
     return f"{name}: missing. {step.state.ask}"
+
+
+_LONGEST_SHOWN = 40
+
+
+def _shown(value: object) -> str:
+    """Write a value back to whoever wrote it, but not at any length."""
+    if isinstance(value, int) and not -MOST_SHOWN < value < MOST_SHOWN:
+        return "so large a number"
+    written = repr(value)
+    return written if len(written) <= _LONGEST_SHOWN else f"{written[:_LONGEST_SHOWN]}..."
+
+
+MOST_SHOWN = 10**15
 
 
 def _nearest(name: str, known: Iterable[str]) -> str:

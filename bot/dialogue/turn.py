@@ -15,8 +15,9 @@ from bot.dialogue import composing
 from bot.dialogue.acts import ASKED_FOR_HELP, Acts, Scene
 from bot.dialogue.loading import OPENING, SEASON, Flows, Step, is_given
 from bot.dialogue.planning import NUDGE_AFTER_DAYS, change, lay_anew, next_open
-from bot.dialogue.readers import Asked, Unread, read
+from bot.dialogue.readers import Asked, read
 from bot.dialogue.records import Answers, Channel, Grower, Session, Turn, enqueue
+from bot.dialogue.unread import Unread
 from bot.dialogue.voice import Contacts, Voice, pack
 from bot.dialogue.walk import Walk
 from bot.wording.languages import SOURCE, Language
@@ -31,6 +32,9 @@ TRIES_BEFORE_A_PERSON = 3
 
 REFUSED = "paraquat"
 """The herbicide the bot advises on in no state and no words."""
+
+REFUSED_AT = "product"
+"""The state where it can be chosen, so that it is refused as an answer."""
 
 UNANSWERED = "no answer to the reminders"
 
@@ -86,17 +90,20 @@ class Dialogue:
             scene.grower = replace(scene.grower, stopped=False)
             scene.say("started")
         session = self._session(scene)
-        if command is not None and grower.language:
+        if command is not None:
             return self._obey(scene, session, command)
         return self._hear(scene, session, text)
 
     def _hear(self, scene: Scene, session: Session, text: str) -> Turn:
-        """Take a text that is no command as an answer, if a question stands that it can answer."""
-        standing = scene.grower.session is not None
-        if REFUSED in normal(text) and session.state != "product":
+        """Take a text that is no command as an answer, if it answers the question that stands."""
+        asked = scene.grower.session
+        standing = asked is not None and (asked.flow, asked.state) == (session.flow, session.state)
+        if REFUSED in normal(text):
+            if standing and session.state == REFUSED_AT:
+                return self._answer(scene, session, REFUSED)
             scene.say("paraquat")
             return self._ask(scene, session)
-        if not standing and scene.grower.plan is not None:
+        if asked is None and scene.grower.plan is not None:
             session = self._unprompted(scene, session, text)
             standing = session.flow == "report"
         if text and standing:
@@ -106,33 +113,46 @@ class Dialogue:
         return self._ask(scene, session)
 
     def _command(self, scene: Scene, text: str) -> str | None:
-        """The command a text gives. STOP is known in every language's words."""
+        """The command a text gives. STOP is known in every language's words.
+
+        So is START to who has stopped, and HELP to who has not chosen a language yet.
+        """
+        grower = scene.grower
         if scene.channel == "ussd" and text == _BACK_KEY:
             return "back"
-        if any(voice.words.command(text) == "stop" for voice in self.voices.values()):
+        anywhere = {voice.words.command(text) for voice in self.voices.values()}
+        if "stop" in anywhere:
             return "stop"
+        if grower.stopped:
+            return "start" if "start" in anywhere else None
+        if not grower.language:
+            return "help" if "help" in anywhere else None
         command = scene.voice.words.command(text)
-        if command == "start" and scene.grower.session and not scene.grower.stopped:
+        if command == "start" and grower.session is not None:
             return None  # only who has stopped can start; here it may be an answer
+        if command == "more" and not (grower.session and grower.session.rest):
+            return None  # likewise, where nothing is left to show
         return command
 
     def _session(self, scene: Scene) -> Session:
         """Where the grower stands: the open question, or the first one, or the menu.
 
-        A flow file that has changed under the session is no error: the grower is carried on
+        Flow files that have changed under the session are no error: the grower is carried on
         from the nearest question that is still open, or told and taken to the menu.
         """
         session = scene.grower.session
-        if session is None or session.flow not in self.flows.flows:
+        if session is None:
             return self._fresh(scene)
-        flow = self.flows.flows[session.flow]
-        if session.version == flow.version:
+        flow = self.flows.flows.get(session.flow)
+        if flow is not None and session.version == flow.version:
             return session
         if any(each.name == session.flow for each in self.flows.season()):
             walk = Walk.season(self.flows, self._valid(session.answers, scene.voice))
             if walk.step is not None and walk.step.kind == "ask":
-                return self._at(walk, replace(session, trail=tuple(walk.asked)))
-        elif session.state in flow.steps and flow.steps[session.state].kind == "ask":
+                carried = self._at(walk, replace(session, trail=tuple(walk.asked)))
+                # What was answered further on is kept for when the way leads there again.
+                return replace(carried, answers={**walk.given, **walk.answers})
+        elif flow and session.state in flow.steps and flow.steps[session.state].kind == "ask":
             return replace(session, version=flow.version)
         scene.say("restarted")
         return self._fresh(scene)
@@ -195,7 +215,7 @@ class Dialogue:
                 return self._ask(scene, self._acts.start(OPENING, aside=session))
             case "same":
                 return self._same(scene, session)
-            case _:  # start, and more where nothing is left to show
+            case _:  # start
                 return self._ask(scene, session)
 
     def _stop(self, scene: Scene) -> Turn:
@@ -347,8 +367,9 @@ class Dialogue:
         laid = lay_anew(self.flows, change(plan, asked), grower.answers, today)
         current = grower.session
         aside = current.aside if current and current.flow == "report" else current
-        if aside is not None and aside.flow == "menu":
-            aside = None  # nothing was asked there that is worth coming back to
+        if aside is not None:
+            # Nothing was asked in the menu that is worth coming back to.
+            aside = None if aside.flow == "menu" else replace(aside, rest="")
         grower = replace(
             grower,
             plan=laid.plan,

@@ -20,8 +20,9 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from bot.dialogue.loading import Flows, Saying, Step
-    from bot.dialogue.readers import Asked, Unread
+    from bot.dialogue.readers import Asked
     from bot.dialogue.records import Answer
+    from bot.dialogue.unread import Unread
     from bot.wording.languages import Language
 
 

@@ -38,7 +38,7 @@ class Translatable(Protocol):
 def update(po_bytes: bytes | None, texts: Iterable[Translatable], locale: str) -> bytes:
     """Write a catalogue of these texts, keeping the translations of `po_bytes`.
 
-    Raises ValueError for a locale that CLDR does not have.
+    Raises ValueError for a locale that CLDR does not have, and for a damaged file.
     """
     try:
         Locale.parse(locale)
@@ -47,11 +47,20 @@ def update(po_bytes: bytes | None, texts: Iterable[Translatable], locale: str) -
     template = _catalog(None)
     for each in texts:
         template.add(each.text, context=each.context, auto_comments=[each.note])
-    catalogue = pofile.read_po(BytesIO(po_bytes), locale=locale) if po_bytes else _catalog(locale)
+    catalogue = _read(po_bytes, locale) if po_bytes else _catalog(locale)
     catalogue.update(template, keep_user_comments=True)
     written = BytesIO()
     pofile.write_po(written, catalogue, width=96, ignore_obsolete=True)
     return written.getvalue()
+
+
+def _read(po_bytes: bytes, locale: str) -> Catalog:
+    try:
+        return pofile.read_po(BytesIO(po_bytes), locale=locale, abort_invalid=True)
+    except (pofile.PoFileError, UnicodeDecodeError) as error:
+        raise ValueError(
+            f"messages.po is damaged: {error}; mend it, nothing was written"
+        ) from error
 
 
 def _catalog(locale: str | None) -> Catalog:

@@ -1,0 +1,64 @@
+"""Days as people type them: "kesho", "Friday", "12/3", "12 March", "2026-03-12"."""
+
+from __future__ import annotations
+
+import re
+from datetime import date, timedelta
+from typing import TYPE_CHECKING
+
+from bot.dialogue.unread import Unread
+
+if TYPE_CHECKING:
+    from bot.wording.words import Words
+
+_ISO = re.compile(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})\Z", re.ASCII)
+_DAY_MONTH = re.compile(r"(\d{1,2})\s*[-/. ]\s*(\d{1,2})(?:\s*[-/. ]\s*(\d{4}|\d{2}))?\Z", re.ASCII)
+_NAMED_MONTH = re.compile(
+    r"(\d{1,2})(?:st|nd|rd|th)?\s*[-/. ]?\s*([^\W\d]+)\.?(?:\s*[-/., ]\s*(\d{4}|\d{2}))?\Z"
+)
+
+_TWO_DIGITS = 100
+_FAR_AHEAD = 330
+"""Days. A date without a year that would lie further off is the one that has just passed."""
+
+
+def find_day(text: str, words: Words, today: date, *, past: bool) -> date | Unread | None:
+    """Find the day a text names; None when it names none.
+
+    A weekday is the last one for a day that has passed (`past`), else the next one, today
+    included. A date without a year is the one in the year around today, most of which lies in
+    that direction.
+    """
+    text = text.strip(" .,;:!?")
+    if (offset := words.day(text)) is not None:
+        return today + timedelta(days=offset)
+    if (weekday := words.weekday(text)) is not None:
+        ahead = (weekday - today.weekday()) % 7
+        return today + timedelta(days=ahead if not past or ahead == 0 else ahead - 7)
+    if iso := _ISO.match(text):
+        return _date(int(iso[1]), int(iso[2]), int(iso[3]))
+    if numbers := _DAY_MONTH.match(text):
+        return _in_year(int(numbers[1]), int(numbers[2]), numbers[3], today, past=past)
+    if (named := _NAMED_MONTH.match(text)) and (month := words.month(named[2])):
+        return _in_year(int(named[1]), month, named[3], today, past=past)
+    return None
+
+
+def _in_year(day: int, month: int, year: str | None, today: date, *, past: bool) -> date | Unread:
+    if year is not None:
+        written = int(year)
+        return _date(written + 2000 if written < _TWO_DIGITS else written, month, day)
+    last = today + timedelta(days=365 - _FAR_AHEAD if past else _FAR_AHEAD)
+    for candidate in (last.year, last.year - 1):
+        found = _date(candidate, month, day)
+        if isinstance(found, date) and found <= last:
+            return found
+    # 29 February may lie years away; any other day without a year is in one of the two.
+    return Unread("no_such_day")
+
+
+def _date(year: int, month: int, day: int) -> date | Unread:
+    try:
+        return date(year, month, day)
+    except ValueError:
+        return Unread("no_such_day")
