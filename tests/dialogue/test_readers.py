@@ -1,0 +1,460 @@
+"""What growers type, and what it must be read as.
+
+The answers are made up after how people write on small keypads; a date is day before month, as
+is usual in East Africa (from memory). "Today" is Wednesday 4 March 2026.
+"""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import TYPE_CHECKING
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bot import data
+from bot.dialogue.readers import LONGEST, Asked, Unread, read
+
+if TYPE_CHECKING:
+    from bot.dialogue.records import Answers
+
+TODAY = date(2026, 3, 4)
+
+
+def reading(state: str, language: str, text: str, today: date = TODAY) -> Answers | Unread:
+    dialogue = data.dialogue()
+    step = dialogue.flows.step(*state.split(".", 1))
+    acres = dialogue.flows.figures.row("area_acres")
+    return read(
+        text,
+        Asked(
+            step=step,
+            options=dialogue.voices[language].options(step),
+            words=data.languages()[language].words,
+            today=today,
+            area=(acres.low, acres.high),
+        ),
+    )
+
+
+def value(state: str, language: str, text: str) -> object:
+    """The one value read, or the name of the sentence that refuses."""
+    found = reading(state, language, text)
+    return found.reason if isinstance(found, Unread) else next(iter(found.values()))
+
+
+CHOICES = [
+    ("clearing.cover", "en", "1", "woody"),
+    ("clearing.cover", "en", "2.", "broadleaf"),
+    ("clearing.cover", "en", "(3)", "grass"),
+    ("clearing.cover", "en", "#4", "sparse"),
+    ("clearing.cover", "en", "Grass", "grass"),
+    ("clearing.cover", "en", "mostly grass", "grass"),
+    ("clearing.cover", "en", "3 grass", "grass"),
+    ("clearing.cover", "en", "bush", "woody"),
+    ("clearing.cover", "en", "woody stems", "woody"),
+    ("clearing.cover", "en", "ALMOST BARE!", "sparse"),
+    ("clearing.cover", "en", "5", "pick_one"),
+    ("clearing.cover", "en", "0", "pick_one"),
+    ("clearing.cover", "en", "1 2", "pick_one"),
+    ("clearing.cover", "en", "2 grass", "pick_one"),
+    ("clearing.cover", "en", "stems", "pick_one"),
+    ("clearing.cover", "en", "bush and grass", "pick_one"),
+    ("clearing.cover", "en", "not grass", "pick_one"),
+    ("clearing.cover", "en", "don't know", "unsure_refused"),
+    ("clearing.cover", "sw", "nyasi", "grass"),
+    ("clearing.cover", "sw", "Vichaka vyenye miti", "woody"),
+    ("clearing.cover", "sw", "majani mapana", "broadleaf"),
+    ("clearing.cover", "sw", "karibu tupu", "sparse"),
+    ("clearing.cover", "sw", "sijui", "unsure_refused"),
+    ("planting.date_kind", "en", "from the day I start", "start"),
+    ("planting.date_kind", "en", "planting day", "planting"),
+    ("planting.preemergence", "en", "atrazine", "smetolachlor_atrazine"),
+    ("planting.preemergence", "sw", "isoxaflutole", "isoxaflutole_aclonifen"),
+    ("weeding.product", "en", "glyphosate", "glyphosate"),
+    ("weeding.product", "en", "by hand", "none"),
+    ("weeding.weed_cover", "en", "less than a third", "little"),
+    ("weeding.weed_cover", "en", "lots", "pick_one"),
+    ("weeding.weed_stage", "en", "30 cm", "pick_one"),
+    ("welcome.language", "en", "Kiswahili", "sw"),
+    ("welcome.language", "en", "hello", "pick_one"),
+]
+
+YES_NO = [
+    ("clearing.green", "en", "1", True),
+    ("clearing.green", "en", "Y", True),
+    ("clearing.green", "en", "yes.", True),
+    ("clearing.green", "en", "ok", True),
+    ("clearing.green", "en", "\N{THUMBS UP SIGN}", True),
+    ("clearing.green", "en", "2", False),
+    ("clearing.green", "en", "NO", False),
+    ("clearing.green", "en", "nope", False),
+    ("clearing.green", "en", "3", "yes_or_no"),
+    ("clearing.green", "en", "12", "yes_or_no"),
+    ("clearing.green", "en", "yes no", "yes_or_no"),
+    ("clearing.green", "en", "they are dry", "yes_or_no"),
+    ("clearing.green", "en", "I don't know", False),  # the safe course: do not spray
+    ("clearing.green", "sw", "ndiyo", True),
+    ("clearing.green", "sw", "Ndio", True),
+    ("clearing.green", "sw", "sawa", True),
+    ("clearing.green", "sw", "hapana", False),
+    ("clearing.green", "sw", "siyo", False),
+    ("clearing.green", "sw", "si kweli", False),
+    ("clearing.green", "sw", "mabichi", "yes_or_no"),
+    ("field.go_on", "en", "I don't know", "unsure_refused"),
+]
+
+AREAS = [
+    ("en", "1.5 acre", "1.5 acre"),
+    ("en", "1,5 acre", "1.5 acre"),
+    ("en", "1.5 ac", "1.5 acre"),
+    ("en", "2acres.", "2 acre"),
+    ("en", "half acre", "0.5 acre"),
+    ("en", "three acres", "3 acre"),
+    ("en", "an acre", "1 acre"),
+    ("en", "\N{VULGAR FRACTION ONE HALF} acre", "0.5 acre"),
+    ("en", "1\N{VULGAR FRACTION ONE HALF} acres", "1.5 acre"),
+    ("en", "1 1/2 acres", "1.5 acre"),
+    ("en", "1/4 acre", "0.25 acre"),
+    ("en", "0.6ha", "0.6 ha"),
+    ("en", "0,6 hectares", "0.6 ha"),
+    ("en", "2400 m2", "2400 m2"),
+    ("en", "2,400 sq m", "2400 m2"),
+    ("en", "2400m\N{SUPERSCRIPT TWO}", "2400 m2"),
+    ("en", "40x60", "40x60 m"),
+    ("en", "40 x 60 m", "40x60 m"),
+    ("en", "40m x 60m", "40x60 m"),
+    ("en", "40 by 60", "40x60 m"),
+    ("en", "40\N{MULTIPLICATION SIGN}60", "40x60 m"),
+    ("en", "1.5", "which_unit"),
+    ("en", "2400 m", "which_unit"),
+    ("en", "1000000 ha", "area_range"),
+    ("en", "0 acre", "area_range"),
+    ("en", "1x1", "area_range"),
+    ("en", "40 x 60 ft", "not_understood"),
+    ("en", "1.000 acre", "two_numbers"),
+    ("en", "acre", "not_understood"),
+    ("en", "big", "not_understood"),
+    ("en", "?", "unsure_refused"),
+    ("sw", "1,5 ekari", "1.5 acre"),
+    ("sw", "nusu ekari", "0.5 acre"),
+    ("sw", "ekari mbili", "2 acre"),
+    ("sw", "ekari moja na nusu", "1.5 acre"),
+    ("sw", "ekari 2 na nusu", "2.5 acre"),
+    ("sw", "heka 3", "3 acre"),
+    ("sw", "hekta 1", "1 ha"),
+    ("sw", "40 kwa 60", "40x60 m"),
+    ("sw", "2400 mita za mraba", "2400 m2"),
+    ("sw", "ekari", "not_understood"),
+    ("sw", "kubwa", "not_understood"),
+]
+
+NUMBERS = [
+    ("clearing.height_cm", "en", "60", 60),
+    ("clearing.height_cm", "en", "60cm", 60),
+    ("clearing.height_cm", "en", "1.2 m", 120),
+    ("clearing.height_cm", "en", "1,2m", 120),
+    ("clearing.height_cm", "en", "2 metres", 200),
+    ("clearing.height_cm", "sw", "1.2 mita", 120),
+    ("clearing.height_cm", "sw", "60 sm", 60),
+    ("clearing.height_cm", "en", "knee", "number_range"),
+    ("clearing.height_cm", "en", "6 feet", "number_range"),
+    ("clearing.height_cm", "en", "50 to 60", "number_range"),
+    ("clearing.height_cm", "en", "-60", "number_range"),
+    ("clearing.height_cm", "en", "0", "number_range"),
+    ("clearing.height_cm", "en", "9 m", "number_range"),
+    ("clearing.height_cm", "en", "1,200", "two_numbers"),
+    ("clearing.height_cm", "en", "don't know", 51),  # over the knee, so it is not sprayed
+    ("tillage.price_per_tonne", "en", "15000", 15000),
+    ("tillage.price_per_tonne", "en", "15,000", 15000),
+    ("tillage.price_per_tonne", "en", "15.000", 15000),
+    ("tillage.price_per_tonne", "en", "15 000", 15000),
+    ("tillage.price_per_tonne", "en", "15k", 15000),
+    ("tillage.price_per_tonne", "en", "15.5 K", 15500),
+    ("tillage.price_per_tonne", "en", "1,500,000", 1500000),
+    ("tillage.price_per_tonne", "en", "15000 TZS", 15000),
+    ("tillage.price_per_tonne", "en", "15,000/=", 15000),
+    ("tillage.price_per_tonne", "en", "1e9", "number_range"),
+    ("tillage.price_per_tonne", "en", "1.5m", "number_range"),
+    ("tillage.price_per_tonne", "en", "-5", "number_range"),
+    ("tillage.price_per_tonne", "en", "0", "number_range"),
+    ("tillage.price_per_tonne", "en", "10000-12000", "number_range"),
+    ("tillage.price_per_tonne", "en", "1.2.3", "number_range"),
+    ("tillage.price_per_tonne", "sw", "sijui", None),
+    ("tillage.haulage_cost_per_tonne", "en", "0", 0),
+    ("planting.tank_l", "en", "16 litres", 16),
+    ("planting.tank_l", "sw", "15 lita", 15),
+    ("planting.tank_l", "en", "15 gallons", "number_range"),
+    ("planting.tank_l", "en", "26", "number_range"),
+]
+
+DAYS = [
+    ("planting.start_date", "en", "today", "2026-03-04"),
+    ("planting.start_date", "en", "TOMORROW", "2026-03-05"),
+    ("planting.start_date", "en", "Friday", "2026-03-06"),
+    ("planting.start_date", "en", "wednesday", "2026-03-04"),
+    ("planting.start_date", "en", "12/3", "2026-03-12"),
+    ("planting.start_date", "en", "12-3-2026", "2026-03-12"),
+    ("planting.start_date", "en", "12.3.26", "2026-03-12"),
+    ("planting.start_date", "en", "2026-03-12", "2026-03-12"),
+    ("planting.start_date", "en", "12 March", "2026-03-12"),
+    ("planting.start_date", "en", "12th Mar", "2026-03-12"),
+    ("planting.start_date", "en", "3/12", "2026-12-03"),
+    ("planting.start_date", "en", "10/1", "2027-01-10"),
+    ("planting.start_date", "en", "31/2", "no_such_day"),
+    ("planting.start_date", "en", "13/13", "no_such_day"),
+    ("planting.start_date", "en", "yesterday", "day_range"),
+    ("planting.start_date", "en", "1/1/2020", "day_range"),
+    ("planting.start_date", "en", "12", "day_in_words"),
+    ("planting.start_date", "en", "soon", "day_in_words"),
+    ("planting.start_date", "sw", "leo", "2026-03-04"),
+    ("planting.start_date", "sw", "kesho", "2026-03-05"),
+    ("planting.start_date", "sw", "keshokutwa", "2026-03-06"),
+    ("planting.start_date", "sw", "Ijumaa", "2026-03-06"),
+    ("planting.start_date", "sw", "12 Machi", "2026-03-12"),
+    ("planting.start_date", "sw", "jana", "day_range"),
+    ("report.done_on", "en", "Friday", "2026-02-27"),
+    ("report.done_on", "en", "1/3", "2026-03-01"),
+    ("report.done_on", "en", "tomorrow", "day_range"),
+    ("report.done_on", "sw", "juzi", "2026-03-02"),
+    ("report.promised_on", "en", "Friday", "2026-03-06"),
+    ("report.promised_on", "en", "yesterday", "day_range"),
+]
+
+
+@pytest.mark.parametrize(("state", "language", "text", "expected"), CHOICES + YES_NO)
+def test_a_choice(state: str, language: str, text: str, expected: object) -> None:
+    assert value(state, language, text) == expected
+
+
+@pytest.mark.parametrize(("language", "text", "expected"), AREAS)
+def test_an_area(language: str, text: str, expected: object) -> None:
+    assert value("field.area", language, text) == expected
+
+
+@pytest.mark.parametrize(("state", "language", "text", "expected"), NUMBERS)
+def test_a_number(state: str, language: str, text: str, expected: object) -> None:
+    assert value(state, language, text) == expected
+
+
+@pytest.mark.parametrize(("state", "language", "text", "expected"), DAYS)
+def test_a_day(state: str, language: str, text: str, expected: object) -> None:
+    assert value(state, language, text) == expected
+
+
+@pytest.mark.parametrize(
+    ("language", "text", "faults"),
+    [
+        ("en", "1 4", {"stony", "sloping"}),
+        ("en", "14", {"stony", "sloping"}),
+        ("en", "1,3", {"stony", "waterlogged"}),
+        ("en", "1, 3.", {"stony", "waterlogged"}),
+        ("en", "4/2", {"sloping", "shallow"}),
+        ("en", "1 1", {"stony"}),
+        ("en", "1234", {"stony", "shallow", "waterlogged", "sloping"}),
+        ("en", "many stones", {"stony"}),
+        ("en", "5", set()),
+        ("en", "none", set()),
+        ("en", "None of these", set()),
+        ("en", "no", set()),
+        ("sw", "hakuna", set()),
+        ("sw", "2 3", {"shallow", "waterlogged"}),
+        ("sw", "mawe", {"stony"}),
+        ("en", "1 5", None),
+        ("en", "0", None),
+        ("en", "6", None),
+        ("en", "yes", None),
+        ("en", "no stones", None),
+        ("en", "1 to 3", None),
+    ],
+)
+def test_any_of_several(language: str, text: str, faults: set[str] | None) -> None:
+    found = reading("field.faults", language, text)
+    if faults is None:
+        assert isinstance(found, Unread)
+    else:
+        assert isinstance(found, dict)
+        assert {name for name, fits in found.items() if fits} == faults
+
+
+@pytest.mark.parametrize(
+    ("language", "text", "expected"),
+    [
+        ("en", "1", ("done", None)),
+        ("en", "Done!", ("done", None)),
+        ("en", "I did it", ("done", None)),
+        ("en", "1 yesterday", ("done", "2026-03-03")),
+        ("en", "1,yesterday", ("done", "2026-03-03")),
+        ("en", "done yesterday", ("done", "2026-03-03")),
+        ("en", "done 2 days ago", ("done", "2026-03-02")),
+        ("en", "done 1/3", ("done", "2026-03-01")),
+        ("en", "yesterday", ("done", "2026-03-03")),
+        ("en", "1/3", ("done", "2026-03-01")),
+        ("en", "1-3-2026", ("done", "2026-03-01")),
+        ("en", "2", ("not_yet", None)),
+        ("en", "not yet", ("not_yet", None)),
+        ("en", "not done", ("not_yet", None)),
+        ("en", "2 Friday", ("not_yet", "2026-03-06")),
+        ("en", "not yet, Friday", ("not_yet", "2026-03-06")),
+        ("en", "tomorrow", ("not_yet", "2026-03-05")),
+        ("en", "12/3", ("not_yet", "2026-03-12")),
+        ("en", "3", ("help", None)),
+        ("sw", "tayari", ("done", None)),
+        ("sw", "tayari jana", ("done", "2026-03-03")),
+        ("sw", "nimemaliza juzi", ("done", "2026-03-02")),
+        ("sw", "1 leo", ("done", "2026-03-04")),
+        ("sw", "bado", ("not_yet", None)),
+        ("sw", "bado, kesho", ("not_yet", "2026-03-05")),
+        ("sw", "2 Ijumaa", ("not_yet", "2026-03-06")),
+        ("sw", "sijafanya", ("not_yet", None)),
+        ("en", "1 tomorrow", "day_range"),
+        ("en", "2 yesterday", "day_range"),
+        ("en", "done 31/2", "no_such_day"),
+        ("en", "done half of it", "day_in_words"),
+        ("en", "1 not yet", "day_in_words"),
+        ("en", "Friday", "pick_one"),  # the last one or the next one?
+        ("en", "4", "pick_one"),
+        ("en", "12", "pick_one"),
+        ("en", "?", "pick_one"),
+        ("sw", "tayari 31/2", "no_such_day"),
+    ],
+)
+def test_a_report(language: str, text: str, expected: object) -> None:
+    found = reading("report.report", language, text)
+    if isinstance(found, Unread):
+        assert found.reason == expected
+    else:
+        assert (found["report"], found["reported_on"]) == expected
+
+
+def test_a_refusal_carries_the_range_that_was_missed() -> None:
+    found = reading("clearing.height_cm", "en", "801")
+    assert found == Unread("number_range", {"low": 1, "high": 800})
+    found = reading("report.promised_on", "en", "yesterday")
+    assert isinstance(found, Unread)
+    assert found.values == {"low": TODAY, "high": TODAY + timedelta(days=120)}
+
+
+def test_a_very_long_text_is_not_read() -> None:
+    assert reading("field.area", "en", "1 acre" + " " * LONGEST) == Unread("too_long")
+
+
+@given(day=st.integers(0, 365))
+def test_a_full_date_comes_back_as_itself(day: int) -> None:
+    wanted = TODAY + timedelta(days=day)
+    for written in (f"{wanted:%d/%m/%Y}", f"{wanted.day}-{wanted.month}-{wanted:%y}", str(wanted)):
+        assert value("planting.start_date", "en", written) == wanted.isoformat()
+
+
+@given(tenths=st.integers(1, 2500))
+def test_acres_come_back_as_written(tenths: int) -> None:
+    acres = f"{tenths / 10:g}"
+    assert value("field.area", "en", f"{acres} acre") == f"{acres} acre"
+    assert value("field.area", "sw", f"{acres} ekari".replace(".", ",")) == f"{acres} acre"
+
+
+# What nobody means must not be read: each of these once was, or could be, a wrong plan.
+
+
+@pytest.mark.parametrize(
+    ("language", "text", "meant"),
+    [
+        ("sw", "ekari 1.5", "1.5 acre"),  # the Kiswahili question's own example
+        ("sw", "ha 0.6", "0.6 ha"),  # likewise
+        ("sw", "ekari 2,5", "2.5 acre"),
+        ("sw", "robo tatu ekari", "0.75 acre"),
+        ("sw", "ekari tatu na robo tatu", "3.75 acre"),
+        ("en", "half an acre", "0.5 acre"),
+        ("en", "a quarter of an acre", "0.25 acre"),
+        ("en", "one and a half acres", "1.5 acre"),
+        ("en", "three quarters of an acre", "0.75 acre"),
+        ("en", "-3 acre", None),
+        ("en", "- 3 acre", None),
+        ("en", "two three acres", None),
+        ("en", "one two acre", None),
+    ],
+)
+def test_an_area_is_read_as_meant_or_refused(language: str, text: str, meant: str | None) -> None:
+    found = reading("field.area", language, text)
+    assert isinstance(found, Unread) or found == {"area": meant}
+
+
+def test_the_examples_of_the_area_question_can_be_read_in_kiswahili() -> None:
+    assert value("field.area", "sw", "ekari 1.5") == "1.5 acre"
+    assert value("field.area", "sw", "ha 0.6") == "0.6 ha"
+
+
+def test_a_negative_number_without_a_unit_is_not_asked_back_as_a_sum_of_its_digits() -> None:
+    found = reading("field.area", "en", "-1.5")
+    assert not (isinstance(found, Unread) and found.values.get("number") == 6)
+
+
+@pytest.mark.parametrize(
+    ("language", "text", "meant"),
+    [
+        ("sw", "15 elfu", 15000),  # elfu: thousand
+        ("sw", "2 laki", 200000),  # laki: a hundred thousand
+        ("en", "15 lakh", 1500000),
+        ("en", "15 mil", 15000000),
+        ("en", "15 thou", 15000),
+        ("en", "1 bag", None),  # a price for something else than a tonne
+        ("en", "15 kg", None),
+        ("en", "15.0000", None),  # a slip in 150,000, or 15?
+        ("en", "15,0000", None),
+    ],
+)
+def test_a_price_is_read_as_meant_or_refused(language: str, text: str, meant: int | None) -> None:
+    found = reading("tillage.price_per_tonne", language, text)
+    assert isinstance(found, Unread) or found == {"price_per_tonne": meant}
+
+
+@pytest.mark.parametrize("text", ["1.2", "1,5"])
+def test_nobody_measures_growth_in_tenths_of_a_centimetre(text: str) -> None:
+    # Metres, surely: read as centimetres, man-high bush would be sprayed and not cut.
+    found = reading("clearing.height_cm", "en", text)
+    assert isinstance(found, Unread) or found["height_cm"] in (120, 150)
+
+
+@pytest.mark.parametrize("text", ["60.", "60!", "60 cm.", "15,000."])
+def test_a_full_stop_after_a_number_does_not_matter(text: str) -> None:
+    state = "tillage.price_per_tonne" if "," in text else "clearing.height_cm"
+    assert value(state, "en", text) in (60, 15000)
+
+
+@pytest.mark.parametrize(
+    ("language", "text"),
+    [
+        ("en", "3 days ago"),
+        ("en", "3 March"),
+        ("en", "3rd march"),
+        ("en", "3 weeks"),
+        ("sw", "3 Machi"),
+    ],
+)
+def test_a_day_that_begins_with_a_three_is_no_call_for_help(language: str, text: str) -> None:
+    found = reading("report.report", language, text)
+    assert isinstance(found, Unread) or found["report"] == "done"
+
+
+def test_two_days_ago_is_a_day_although_it_begins_with_the_number_of_not_yet() -> None:
+    # "2 days ago" is in the list of days; alone it means done then.
+    assert reading("report.report", "en", "2 days ago") == {
+        "report": "done",
+        "reported_on": "2026-03-02",
+    }
+
+
+def test_a_day_that_has_just_passed_is_not_taken_for_one_a_year_ahead() -> None:
+    assert value("planting.start_date", "en", "3/3") == "day_range"
+
+
+def test_a_word_of_a_label_that_names_nothing_is_not_a_choice() -> None:
+    assert value("weeding.product", "en", "herbicide") == "pick_one"
+
+
+@pytest.mark.parametrize(
+    "text", ["9" * 400 + " m2", "9" * 400 + " acre", "9" * 200 + "x" + "9" * 200]
+)
+def test_a_number_longer_than_any_field_is_out_of_range(text: str) -> None:
+    assert value("field.area", "en", text) == "area_range"
