@@ -1,0 +1,362 @@
+"""The exchange against a real Redis: one text, one reply, one effect."""
+
+from __future__ import annotations
+
+import threading
+from datetime import UTC, date, datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+import pytest
+import redis
+
+from bot import data
+from bot.dialogue.records import Grower
+from bot.exchange import Exchange, Said
+from bot.reminders.schedule import next_due
+from bot.settings import Settings
+from bot.store import keys
+from bot.store.connecting import connect
+from bot.store.errors import StoreUnavailable
+from bot.store.growers import Loaded, Store
+from bot.store.server import EmbeddedRedis
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+NUMBER = "+255655000001"
+SETTINGS = Settings()
+TODAY = date(2026, 3, 2)
+NINE = datetime(2026, 3, 2, 6, 0, tzinfo=UTC).timestamp()  # 09:00 in Dar es Salaam
+DAY_S = 24 * 3600
+
+# One field's answers by question: low green grass, so spray, plough, ridge, plant.
+ANSWERS = {
+    "welcome.language": "1",
+    "field.area": "1.5 ac",
+    "field.fertile": "yes",
+    "field.faults": "none",
+    "clearing.cover": "grass",
+    "clearing.height_cm": "40",
+    "clearing.hard_weeds": "no",
+    "clearing.green": "yes",
+    "clearing.herbicide_ok": "yes",
+    "tillage.price_per_tonne": "180000",
+    "tillage.haulage_cost_per_tonne": "0",
+    "tillage.plough_cost_per_acre": "60000",
+    "tillage.ridge_cost_per_acre": "50000",
+    "tillage.dry_season_harvest": "yes",
+    "planting.low_sprouting": "no",
+    "planting.fast_early_weeds": "yes",
+    "planting.preemergence": "2",
+    "planting.tank_l": "16",
+    "planting.date_kind": "start",
+    "planting.start_date": "today",
+}
+
+
+class Clock:
+    def __init__(self) -> None:
+        self.now = NINE
+
+    def __call__(self) -> float:
+        return self.now
+
+
+@pytest.fixture
+def clock() -> Clock:
+    return Clock()
+
+
+@pytest.fixture
+def exchange(store: Store, clock: Clock) -> Exchange:
+    return Exchange(store, data.dialogue(), SETTINGS, clock)
+
+
+def asked(exchange: Exchange, number: str = NUMBER) -> str:
+    """The question that stands, by its name in the flows; empty when none does."""
+    session = exchange.store.load(number).grower.session
+    return f"{session.flow}.{session.state}" if session else ""
+
+
+def walk_to(exchange: Exchange, question: str, number: str = NUMBER) -> Said:
+    """Answer from the first text on until this question stands; empty for the whole plan."""
+    said = exchange.answer(number, "hello")
+    for _ in range(2 * len(ANSWERS)):
+        if asked(exchange, number) == question:
+            return said
+        said = exchange.answer(number, ANSWERS[asked(exchange, number)])
+    raise AssertionError(f"never came to {question!r}; at {asked(exchange, number)!r}")
+
+
+def due_of(client: redis.Redis, number: str = NUMBER) -> float | None:
+    return client.zscore(keys.due_key(keys.shard_of(number)), number)
+
+
+def seven_on(day: date) -> float:
+    """07:00 in Dar es Salaam, UTC+3 all year (IANA time zone database, Africa/Dar_es_Salaam)."""
+    return datetime(day.year, day.month, day.day, 4, tzinfo=UTC).timestamp()
+
+
+def test_a_new_number_is_welcomed_and_asked_its_language(exchange: Exchange) -> None:
+    said = exchange.answer(NUMBER, "hello")
+    assert len(said.replies) == 1
+    assert "1 English" in said.replies[0]
+    assert "2 Kiswahili" in said.replies[0]
+    assert said.more
+    assert not said.repeated
+    assert exchange.store.load(NUMBER).version == 1
+
+
+def test_the_whole_plan_comes_from_twenty_answers(exchange: Exchange) -> None:
+    said = walk_to(exchange, "")
+    assert said.replies[0].startswith("Your plan for 1.5 acre:\nMon 2 Mar: spray\n")
+    grower = exchange.store.load(NUMBER).grower
+    assert grower.plan is not None
+    assert [each.id for each in grower.plan.in_date_order()][:5] == [
+        "spray_fallow",
+        "plough",
+        "ridge",
+        "plant",
+        "spray_preemergence",
+    ]
+
+
+@pytest.mark.parametrize("queue", [False, True])
+def test_a_text_delivered_again_gets_the_same_reply_and_has_no_second_effect(
+    exchange: Exchange,
+    redis_client: redis.Redis,
+    queue: bool,  # noqa: FBT001 - a parameter of the test
+) -> None:
+    walk_to(exchange, "planting.start_date")
+    first = exchange.answer(NUMBER, "today", message_id="m-20", queue=queue)
+    before = exchange.store.load(NUMBER)
+    size = redis_client.dbsize()
+    again = exchange.answer(NUMBER, "today", message_id="m-20", queue=queue)
+    assert again.replies == first.replies
+    assert again.more == first.more
+    assert (first.repeated, again.repeated) == (False, True)
+    assert exchange.store.load(NUMBER) == before
+    assert redis_client.dbsize() == size
+
+
+def test_the_same_id_from_another_number_is_another_text(exchange: Exchange) -> None:
+    exchange.answer(NUMBER, "hello", message_id="m-1")
+    other = exchange.answer("+255655000002", "hello", message_id="m-1")
+    assert not other.repeated
+    assert exchange.store.load("+255655000002").version == 1
+
+
+def at_once(*calls: Callable[[], object]) -> None:
+    """Run the calls at once, each in a thread of its own; raise what one of them raises."""
+    gate = threading.Barrier(len(calls))
+    errors: list[BaseException] = []
+
+    def run(call: Callable[[], object]) -> None:
+        gate.wait()
+        try:
+            call()
+        except BaseException as error:  # noqa: BLE001 - told in the main thread
+            errors.append(error)
+
+    threads = [threading.Thread(target=run, args=(call,)) for call in calls]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    if errors:
+        raise errors[0]
+
+
+def test_two_texts_at_once_lose_neither_answer(exchange: Exchange) -> None:
+    # "none" answers the second question only, so the order in which they came shows.
+    for place in range(25):
+        number = f"+2556550001{place:02d}"
+        walk_to(exchange, "field.fertile", number)
+        before = exchange.store.load(number).version
+        at_once(
+            lambda number=number: exchange.answer(number, "yes", message_id="a"),
+            lambda number=number: exchange.answer(number, "none", message_id="b"),
+        )
+        after = exchange.store.load(number)
+        assert after.version == before + 2
+        session = after.grower.session
+        assert session is not None
+        if session.state == "cover":  # "yes" came first
+            assert session.answers["fertile"] is True
+        else:  # "none" came first, could not be read, and was told so
+            assert (session.state, session.tries) == ("faults", 0)
+        # Both were answered, and a second delivery finds both replies.
+        assert exchange.answer(number, "yes", message_id="a").repeated
+        assert exchange.answer(number, "none", message_id="b").repeated
+
+
+def test_one_text_delivered_twice_at_once_is_answered_once(exchange: Exchange) -> None:
+    for place in range(25):
+        number = f"+2556550002{place:02d}"
+        walk_to(exchange, "field.fertile", number)
+        before = exchange.store.load(number).version
+        said: list[Said] = []
+        deliver = lambda number=number, said=said: said.append(  # noqa: E731 - run twice below
+            exchange.answer(number, "yes", message_id="twice")
+        )
+        at_once(deliver, deliver)
+        assert exchange.store.load(number).version == before + 1
+        assert said[0].replies == said[1].replies
+        assert sorted(each.repeated for each in said) == [False, True]
+
+
+def test_queued_replies_wait_for_the_sender(exchange: Exchange, redis_client: redis.Redis) -> None:
+    said = exchange.answer(NUMBER, "hello", queue=True)
+    grower = exchange.store.load(NUMBER).grower
+    assert tuple(each.body for each in grower.waiting) == said.replies
+    assert {each.kind for each in grower.waiting} == {"reply"}
+    due = due_of(redis_client)
+    assert due is not None
+    assert due <= NINE
+
+
+def test_without_a_queue_no_reply_waits(exchange: Exchange, redis_client: redis.Redis) -> None:
+    exchange.answer(NUMBER, "hello")
+    assert exchange.store.load(NUMBER).grower.waiting == ()
+    assert due_of(redis_client) is None
+
+
+def test_a_reminder_is_due_with_the_plan_moves_with_a_report_and_goes_with_stop(
+    exchange: Exchange, redis_client: redis.Redis, clock: Clock
+) -> None:
+    walk_to(exchange, "planting.start_date")
+    assert due_of(redis_client) is None
+    exchange.answer(NUMBER, "tomorrow")
+    assert due_of(redis_client) == seven_on(TODAY + timedelta(days=1))
+
+    clock.now += DAY_S
+    exchange.answer(NUMBER, "done today")  # the spray; 14 days for a full kill (the flows' figure)
+    assert due_of(redis_client) == seven_on(TODAY + timedelta(days=1 + 14))
+
+    clock.now += 14 * DAY_S
+    exchange.answer(NUMBER, "not yet 20/3")
+    assert due_of(redis_client) == seven_on(date(2026, 3, 20))
+
+    exchange.answer(NUMBER, "STOP")
+    assert due_of(redis_client) is None
+    exchange.answer(NUMBER, "START")
+    assert due_of(redis_client) == seven_on(date(2026, 3, 20))
+
+
+def test_the_due_index_says_what_the_record_says(
+    exchange: Exchange, redis_client: redis.Redis, clock: Clock
+) -> None:
+    exchange.answer(NUMBER, "hello", queue=True)
+    while question := asked(exchange):
+        exchange.answer(NUMBER, ANSWERS[question], queue=True)
+        grower = exchange.store.load(NUMBER).grower
+        assert due_of(redis_client) == next_due(grower, SETTINGS, clock())
+
+
+def test_farm_days_are_those_of_the_growers_zone(exchange: Exchange, clock: Clock) -> None:
+    clock.now = datetime(2026, 3, 2, 22, 30, tzinfo=UTC).timestamp()  # 01:30 on 3 March there
+    assert "Tue 3 Mar: spray" in walk_to(exchange, "").replies[0]
+
+
+@pytest.fixture
+def sent(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[object]]:
+    """Count what every Redis connection puts on its socket; one packed write is one trip."""
+    writes: list[object] = []
+    for kind in (redis.connection.Connection, redis.connection.UnixDomainSocketConnection):
+        send = kind.send_packed_command
+
+        def counted(self: Any, command: Any, *args: Any, _send: Any = send, **kwargs: Any) -> Any:  # noqa: ANN401
+            writes.append(command)
+            return _send(self, command, *args, **kwargs)
+
+        monkeypatch.setattr(kind, "send_packed_command", counted)
+    return writes
+
+
+def test_a_turn_takes_two_round_trips(exchange: Exchange, sent: list[object]) -> None:
+    walk_to(exchange, "planting.start_date")  # connected, and the script known
+    for text, message_id in (("nonsense", None), ("today", "m-1"), ("plan", None)):
+        sent.clear()
+        exchange.answer(NUMBER, text, message_id=message_id)
+        assert len(sent) == 2
+    sent.clear()
+    exchange.answer(NUMBER, "today", message_id="m-1")
+    assert len(sent) == 1  # a repeat needs no commit
+
+
+def test_what_the_server_counts_is_two_commands_a_turn(
+    exchange: Exchange, redis_client: redis.Redis
+) -> None:
+    walk_to(exchange, "field.fertile")
+    redis_client.config_resetstat()
+    exchange.answer(NUMBER, "yes", message_id="m-1")
+    calls = {name: stat["calls"] for name, stat in redis_client.info("commandstats").items()}
+    assert (calls["cmdstat_mget"], calls["cmdstat_evalsha"]) == (1, 1)
+    # What the script itself calls costs no trip.
+    within = {"cmdstat_getrange", "cmdstat_set", "cmdstat_zrem", "cmdstat_zadd", "cmdstat_zscore"}
+    apart = {"cmdstat_config", "cmdstat_config|resetstat", "cmdstat_info"}
+    assert set(calls) - within - apart == {"cmdstat_mget", "cmdstat_evalsha"}
+
+
+def test_a_commit_whose_answer_is_lost_is_not_made_twice(
+    redis_server: EmbeddedRedis,
+    redis_client: redis.Redis,
+    clock: Clock,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    assert redis_client.dbsize() == 0
+    client = connect(redis_server.url)
+    exchange = Exchange(Store(client), data.dialogue(), SETTINGS, clock)
+    exchange.answer(NUMBER, "hello")
+    kind = redis.connection.UnixDomainSocketConnection
+    read, answers = kind.read_response, []
+
+    def losing(self: Any, *args: Any, **kwargs: Any) -> Any:  # noqa: ANN401
+        answer = read(self, *args, **kwargs)
+        if answer == 1 and not answers:  # the commit has been made; its answer goes astray
+            answers.append(answer)
+            raise redis.TimeoutError("Timeout reading from socket")
+        return answer
+
+    monkeypatch.setattr(kind, "read_response", losing)
+    said = exchange.answer(NUMBER, "1")
+    monkeypatch.undo()
+    client.close()
+    assert answers == [1]
+    # "1" chose the language, and did not also become the size of the field.
+    assert asked(exchange) == "field.area"
+    assert said.replies[0].startswith("How big is the field?")
+    assert exchange.store.load(NUMBER).version == 2
+
+
+def test_a_grower_who_changes_all_the_time_is_not_fought_over_for_ever(clock: Clock) -> None:
+    class Losing:
+        def load(self, *_: object) -> Loaded:
+            return Loaded(0, Grower())
+
+        def commit(self, *_: object, **__: object) -> bool:
+            return False
+
+    exchange = Exchange(Losing(), data.dialogue(), SETTINGS, clock)
+    with pytest.raises(StoreUnavailable, match="deliver the text again"):
+        exchange.answer(NUMBER, "hello")
+
+
+def test_with_redis_gone_nothing_happens_and_the_text_can_be_delivered_again(
+    tmp_path: Path, clock: Clock
+) -> None:
+    with EmbeddedRedis(tmp_path) as server:
+        exchange = Exchange(Store(connect(server.url)), data.dialogue(), SETTINGS, clock)
+        exchange.answer(NUMBER, "hello", message_id="m-1")
+        before = exchange.store.load(NUMBER)
+    with pytest.raises(StoreUnavailable):
+        exchange.answer(NUMBER, "1", message_id="m-2")
+    with EmbeddedRedis(tmp_path):  # the same folder, so the same socket and the same data
+        assert exchange.store.load(NUMBER) == before
+        said = exchange.answer(NUMBER, "1", message_id="m-2")
+        assert not said.repeated
+        assert exchange.answer(NUMBER, "1", message_id="m-2").repeated
+        assert exchange.store.load(NUMBER).version == before.version + 1
+        assert asked(exchange) == "field.area"
+        exchange.store._redis.close()  # noqa: SLF001 - the client made above
