@@ -24,7 +24,10 @@ if TYPE_CHECKING:
     from bot.dialogue.planning import LaidOut
     from bot.dialogue.voice import Voice
 
+# Why a person should ring a grower.
 ASKED_FOR_HELP = "asked for help"
+UNREAD = "could not answer a question"
+UNANSWERED = "no answer to the reminders"
 
 LOOK_AGAIN_DAYS = 7
 """Days until a weed check that came too early is made again."""
@@ -56,9 +59,13 @@ class Scene:
         self.grower = replace(self.grower, trouble=reason)
 
     def settle(self, laid: LaidOut) -> None:
-        """Take a plan as laid out; reminders of the old one that wait to go out are stale."""
+        """Take a plan as laid out; reminders of the old one that wait to go out are stale.
+
+        Who was silent has been heard; who asked for help still waits for a call.
+        """
         kept = tuple(each for each in self.grower.waiting if each.kind != "reminder")
-        self.grower = replace(self.grower, plan=laid.plan, trouble="", waiting=kept)
+        trouble = "" if self.grower.trouble in {UNANSWERED, UNREAD} else self.grower.trouble
+        self.grower = replace(self.grower, plan=laid.plan, trouble=trouble, waiting=kept)
 
 
 class Acts:
@@ -210,8 +217,8 @@ class Acts:
         today = scene.today
         match session.answers["weeding"]:
             case "wait":
-                again = today + timedelta(days=LOOK_AGAIN_DAYS)
-                added = Operation(fresh_id(plan, "weed_check"), again, again, again, promised=again)
+                self._look_again(scene, plan)
+                return
             case "by_hand":
                 added = _for_today(fresh_id(plan, "weed_by_hand"), today)
             case _:
@@ -219,6 +226,21 @@ class Acts:
                 added = _for_today(fresh_id(plan, "spray_shielded"), today, group)
         self._move(scene, change(plan, added))
         scene.lines += scene.voice.cautions(scene.voice.caution_names(added.id))
+
+    def _look_again(self, scene: Scene, plan: Plan) -> None:
+        """Plan another check, unless one comes soon anyway or the leaves have closed."""
+        again = scene.today + timedelta(days=LOOK_AGAIN_DAYS)
+        soon = again + timedelta(days=LOOK_AGAIN_DAYS)
+        checks = [each for each in plan.operations if each.name == "weed_check" and not each.done]
+        planted = plan.find("plant")
+        age = (again - planted.done).days if planted and planted.done else 0
+        if age <= self.flows.figures["weed_checks_until_days"] and not any(
+            each.due <= soon for each in checks
+        ):
+            identity = fresh_id(plan, "weed_check")
+            added = Operation(identity, again, again, again, promised=again)
+            plan = self._move(scene, change(plan, added)).plan
+        self._say_next(scene, plan)
 
 
 _WEEDING_GROUPS = frozenset({GRAMINICIDE, HRAC_GROUPS["glyphosate"], HRAC_GROUPS["glufosinate"]})

@@ -24,8 +24,6 @@ FAULTS = ("stony", "shallow", "waterlogged", "sloping")
 SOIL = (*FAULTS, "fertile")
 RETURNS: tuple[Answer, ...] = ("pays", "loses", "cost_unknown")
 
-Product = Literal["isoxaflutole_aclonifen", "smetolachlor_atrazine"]
-
 
 @dataclass(frozen=True, slots=True)
 class Calculation:
@@ -127,7 +125,7 @@ def glyphosate_of(answers: Mapping[str, Answer], figures: Figures) -> Mix | None
 def preemergence_of(answers: Mapping[str, Answer], figures: Figures) -> Mix | None:
     """The spray right after planting, where there is one."""
     product = answers.get("preemergence")
-    if product is None or answers.get("tank_l") is None:
+    if product in {None, "neither"} or answers.get("tank_l") is None:
         return None
     litres_per_acre = figures[f"{product}_l_per_acre"]
     return _mix(per_hectare(litres_per_acre), answers, figures)

@@ -122,7 +122,7 @@ _SIDES = re.compile(
     rf"{_SIDE}\s*(?:x|\*|\u00d7|by|kwa|na)\s*{_SIDE}(?:\s*\b(?:metres|meters))?[\s.]*\Z",
     re.ASCII | re.IGNORECASE,
 )
-_JOINING = frozenset({"and", "na", "of", "ya"})
+JOINING = frozenset({"and", "na", "of", "ya"})
 _ARTICLES = frozenset({"a", "an"})
 
 
@@ -179,7 +179,7 @@ def _size(tokens: Sequence[str], words: Words, *, square_metres: bool) -> Decima
         return plain
     parts: list[list[str]] = [[]]
     for token in tokens:
-        if normal(token) in _JOINING:
+        if normal(token) in JOINING:
             parts.append([])
         else:
             parts[-1].append(token)

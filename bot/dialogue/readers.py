@@ -13,7 +13,7 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 from bot.dialogue.days import find_day
-from bot.dialogue.quantities import area, measured, short
+from bot.dialogue.quantities import JOINING, area, measured, short
 from bot.dialogue.records import Answer
 from bot.dialogue.unread import Unread
 from bot.wording.words import Words, normal
@@ -132,7 +132,7 @@ def _choose_any(text: str, asked: Asked) -> Reading | Unread:
     if asked.words.answer(text) in ("none", "no") or plain == normal(asked.options["none"]):
         return nothing
     picked = dict(nothing)
-    tokens = re.split(r"[\s/]+", plain)
+    tokens = [token for token in re.split(r"[\s/]+", plain) if token not in JOINING]
     if all(token.isascii() and token.isdigit() for token in tokens):
         digits = [int(digit) for digit in "".join(tokens)]
         if digits == [len(values) + 1]:
@@ -166,6 +166,8 @@ def _number(text: str, asked: Asked) -> Answer | Unread:
     number = asked.step.state.number
     if number is None:
         raise TypeError(f"{asked.step.context} has no number to read")
+    if asked.step.low <= 0 and asked.words.answer(text) == "none":
+        return 0
     value = measured(text, number.unit, asked.words)
     if isinstance(value, Unread):
         return value

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from msgspec.structs import replace
 
 from bot.dialogue import composing
-from bot.dialogue.acts import ASKED_FOR_HELP, Acts, Scene
+from bot.dialogue.acts import ASKED_FOR_HELP, UNANSWERED, UNREAD, Acts, Scene
 from bot.dialogue.loading import OPENING, SEASON, Flows, Step, is_given
 from bot.dialogue.planning import NUDGE_AFTER_DAYS, change, lay_anew, next_open
 from bot.dialogue.readers import Asked, read
@@ -35,8 +35,6 @@ REFUSED = "paraquat"
 
 REFUSED_AT = "product"
 """The state where it can be chosen, so that it is refused as an answer."""
-
-UNANSWERED = "no answer to the reminders"
 
 _PAGE = "\f"
 """Stands between the screens of a USSD text that are still to be shown."""
@@ -224,6 +222,8 @@ class Dialogue:
         return self._reply(scene, [scene.voice.say("stopped")], more=False)
 
     def _back(self, scene: Scene, session: Session) -> Turn:
+        if session.flow == OPENING and session.aside is not None:
+            return self._follow(scene, session.aside)
         if not session.trail:
             scene.say("first_question")
             return self._ask(scene, session)
@@ -264,7 +264,7 @@ class Dialogue:
             tries = session.tries + 1
             scene.lines.append(scene.voice.unread(asked, reading))
             if tries >= TRIES_BEFORE_A_PERSON:
-                scene.needs_call("could not answer a question")
+                scene.needs_call(UNREAD)
             return self._ask(scene, replace(session, tries=tries))
         return self._go_on(scene, session, step, reading)
 
@@ -356,15 +356,20 @@ class Dialogue:
         plan = grower.plan
         if plan is None or plan.next_reminder is None or grower.stopped:
             return grower
-        operation = plan.find(plan.next_reminder.operation)
-        if operation is None or plan.next_reminder.day > today:
+        if plan.next_reminder.day > today:
             return grower
+        # Days may have passed since the plan was laid out: what came too late is left out now.
+        laid = lay_anew(self.flows, plan, grower.answers, today)
+        due = laid.plan.next_reminder
+        operation = plan.find(due.operation) if due and due.day <= today else None
+        if operation is None:
+            return replace(grower, plan=laid.plan)
         walk = Walk.season(self.flows, grower.answers)
         texts = composing.reminder_texts(
             self.voice(grower.language), self.flows.figures, walk, operation, today
         )
         asked = replace(operation, reminded=operation.reminded + 1, reminded_on=today)
-        laid = lay_anew(self.flows, change(plan, asked), grower.answers, today)
+        laid = lay_anew(self.flows, change(laid.plan, asked), grower.answers, today)
         current = grower.session
         aside = current.aside if current and current.flow == "report" else current
         if aside is not None:

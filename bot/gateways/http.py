@@ -17,14 +17,22 @@ from bot.gateways.profiles import Profile, ProfileError, write_body
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
-_PASSING = {HTTPStatus.REQUEST_TIMEOUT, HTTPStatus.TOO_EARLY, HTTPStatus.TOO_MANY_REQUESTS}
+_PASSING = {
+    HTTPStatus.REQUEST_TIMEOUT,
+    HTTPStatus.TOO_EARLY,
+    HTTPStatus.TOO_MANY_REQUESTS,
+    # The operator's to mend (a token, an address); the texts wait for that.
+    HTTPStatus.UNAUTHORIZED,
+    HTTPStatus.FORBIDDEN,
+    HTTPStatus.NOT_FOUND,
+}
 
 
 class HttpGateway:
     """Sends texts by a profile's `[sms_out]`, over one `requests` session.
 
     2xx is `Accepted`. A failure that passes is `Deferred`: 408, 425, 429, 5xx, a timeout, no
-    connection, and a redirect, which is followed by no text but by the operator. Any other 4xx
+    connection; what the operator must mend, 401, 403 and 404; and a redirect, which is followed by no text but by the operator. Any other 4xx
     is `Refused`. Raises `ProfileError` when made from a profile without `[sms_out]`, or when
     `environ` lacks the token it names.
     """

@@ -8,11 +8,12 @@ and a gateway that delivers again loses nothing.
 from __future__ import annotations
 
 import logging
+from functools import lru_cache
 from typing import TYPE_CHECKING, cast
 
 from flask import Blueprint, Response, current_app, request
 
-from bot.gateways.numbers import masked, read_number
+from bot.gateways.numbers import LONGEST, masked, read_number
 from bot.gateways.profiles import (
     Unreadable,
     answer_sms,
@@ -20,6 +21,7 @@ from bot.gateways.profiles import (
     read_sms,
     read_ussd,
 )
+from bot.store.codec import RecordError
 from bot.store.errors import StoreUnavailable
 
 if TYPE_CHECKING:
@@ -41,7 +43,7 @@ def sms() -> Response:
     incoming = read_sms(profile, request.content_type or "", request.get_data())
     if isinstance(incoming, Unreadable):
         return _refused(incoming.reason)
-    number = read_number(incoming.number, _exchange().settings.country)
+    number = _e164(incoming.number)
     if number is None:
         return _refused("the sender's number is not a phone number")
     queue = profile.sms_in is not None and profile.sms_in.reply == "queue"
@@ -59,7 +61,7 @@ def ussd() -> Response:
     step = read_ussd(profile, request.content_type or "", request.get_data())
     if isinstance(step, Unreadable):
         return _refused(step.reason)
-    number = read_number(step.number, _exchange().settings.country)
+    number = _e164(step.number)
     if number is None:
         return _refused("the caller's number is not a phone number")
     # A step's id is unique within its session only.
@@ -70,8 +72,12 @@ def ussd() -> Response:
 
 
 @hooks.errorhandler(StoreUnavailable)
-def unavailable(error: StoreUnavailable) -> Response:
-    """Ask the gateway to deliver again; nothing has happened."""
+@hooks.errorhandler(RecordError)
+def unavailable(error: Exception) -> Response:
+    """Ask the gateway to deliver again; nothing has happened.
+
+    So too for a grower whose stored record cannot be read, until someone has mended it.
+    """
     log.error("a text could not be taken: %s", error)
     answer = Response(
         "out of service for a moment; deliver again\n", 503, content_type="text/plain"
@@ -83,6 +89,15 @@ def unavailable(error: StoreUnavailable) -> Response:
 def _refused(reason: str) -> Response:
     log.warning("a request was refused: %s", reason)
     return Response(f"{reason}\n", 400, content_type="text/plain")
+
+
+def _e164(written: str) -> str | None:
+    return _read_number(written.strip()[:LONGEST], _exchange().settings.country)
+
+
+# Every step of a USSD session brings the same number, and reading one costs as much as a turn's
+# wording. Of what is written only so much is kept as is read.
+_read_number = lru_cache(maxsize=1024)(read_number)
 
 
 def _exchange() -> Exchange:

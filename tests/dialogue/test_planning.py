@@ -384,3 +384,100 @@ def test_done_means_the_last_one_asked_about_else_the_first_open() -> None:
     asked = replace(second, reminded=1, reminded_on=MONDAY)
     assert next_open(Plan((first, asked))) == asked
     assert next_open(Plan((replace(first, done=MONDAY),))) is None
+
+
+# Who asked for help, and checks that come too early
+
+
+def test_a_report_does_not_take_back_a_call_for_help(planned: Phone) -> None:
+    planned.remind(MONDAY + days(1))
+    planned.send("3")
+    planned.send("done today")
+    assert planned.grower.trouble == "asked for help"
+
+
+def test_a_report_ends_the_trouble_of_silence(planned: Phone) -> None:
+    for wait in (1, *NUDGE_AFTER_DAYS):
+        assert planned.remind(planned.today + days(wait))
+    assert planned.grower.trouble == "no answer to the reminders"
+    planned.send("1 yesterday")
+    assert planned.grower.trouble == ""
+
+
+def test_too_early_is_looked_at_again_in_a_week_unless_a_check_comes_soon(planned: Phone) -> None:
+    planted = until_planted(planned)
+    report(planned, "spray_preemergence", planted)
+    report(planned, "gap_fill", planted + days(14))
+    report(planned, "weed_check_1", planted + days(21))
+    reply = planned.send("1")
+    again = operation(planned.grower, "weed_check_5")
+    assert again.due == planted + days(28)
+    assert "Next, " in reply
+    report(planned, "weed_check_5", again.due)
+    planned.send("1")  # the second planned check is two weeks off
+    assert plan_of(planned.grower).find("weed_check_6") is None
+
+
+def test_checks_end_when_the_leaves_have_closed(planned: Phone) -> None:
+    planted = until_planted(planned)
+    planned.today = planted + days(119)
+    for number in (1, 2, 3):
+        done = replace(operation(planned.grower, f"weed_check_{number}"), done=planted + days(84))
+        planned.grower = replace(planned.grower, plan=change(plan_of(planned.grower), done))
+    last = replace(operation(planned.grower, "weed_check_4"), reminded=1, reminded_on=planned.today)
+    planned.grower = replace(planned.grower, plan=change(plan_of(planned.grower), last))
+    planned.send("done today", "1")
+    assert plan_of(planned.grower).find("weed_check_5") is None
+
+
+# What was passed over, and what comes too late
+
+
+def test_nobody_is_told_to_spray_or_till_a_field_that_is_planted(flows: Flows) -> None:
+    walk = Walk.season(flows, _answers())
+    laid = make(flows, walk, MONDAY, {"plant": MONDAY - days(1)})
+    names = [each.name for each in laid.plan.operations]
+    assert names[0] == "plant"
+    assert "spray_fallow" not in names
+    assert "plough" not in names
+
+
+def test_a_pre_emergence_spray_missed_by_days_is_left_out(planned: Phone) -> None:
+    planted = until_planted(planned)
+    planned.today = planted + days(9)
+    assert "pre-emergence" not in planned.send("plan")
+    assert planned.remind(planned.today) == ""
+    report(planned, "gap_fill", planted + days(14))
+    assert plan_of(planned.grower).find("spray_preemergence") is None
+
+
+def test_planting_reported_too_late_for_the_spray_says_so(planned: Phone) -> None:
+    planted = until_planted(planned)
+    planned.today = planted + days(9)
+    late = replace(operation(planned.grower, "plant"), done=None)
+    planned.grower = replace(planned.grower, plan=change(plan_of(planned.grower), late))
+    reply = planned.send(f"done {planted:%d/%m}")
+    assert "too late to work: leave it out" in reply
+
+
+def _answers() -> dict[str, str | bool | int | float | None]:
+    answers: dict[str, str | bool | int | float | None] = dict.fromkeys(
+        ("stony", "shallow", "waterlogged", "sloping", "hard_weeds", "low_sprouting"), False
+    )
+    return answers | {
+        "area": "1 acre",
+        "fertile": True,
+        "cover": "grass",
+        "height_cm": 30,
+        "green": True,
+        "herbicide_ok": True,
+        "price_per_tonne": 10000,
+        "haulage_cost_per_tonne": 0,
+        "plough_cost_per_acre": 15000,
+        "ridge_cost_per_acre": 10000,
+        "dry_season_harvest": True,
+        "fast_early_weeds": False,
+        "tank_l": 15,
+        "date_kind": "start",
+        "start_date": MONDAY.isoformat(),
+    }

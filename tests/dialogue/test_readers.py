@@ -458,3 +458,18 @@ def test_a_word_of_a_label_that_names_nothing_is_not_a_choice() -> None:
 )
 def test_a_number_longer_than_any_field_is_out_of_range(text: str) -> None:
     assert value("field.area", "en", text) == "area_range"
+
+
+@pytest.mark.parametrize(("language", "text"), [("en", "nothing"), ("sw", "hakuna"), ("en", "0")])
+def test_nothing_to_pay_is_nought(language: str, text: str) -> None:
+    assert value("tillage.haulage_cost_per_tonne", language, text) == 0
+
+
+@pytest.mark.parametrize(("language", "text"), [("en", "1 and 4"), ("sw", "1 na 4")])
+def test_numbers_joined_by_a_word(language: str, text: str) -> None:
+    assert reading("field.faults", language, text) == {
+        "stony": True,
+        "shallow": False,
+        "waterlogged": False,
+        "sloping": True,
+    }

@@ -606,3 +606,30 @@ def test_a_turn_changes_nothing_it_was_given(phone: Phone, dialogue: Dialogue) -
     dialogue.turn(before, "1 acre", phone.today)
     assert before == phone.grower
     assert Grower() == Grower(language="")
+
+
+def test_back_at_the_language_question_returns_to_the_one_that_stood(phone: Phone) -> None:
+    phone.send("hi", "1", "1 acre", "language")
+    assert phone.state == "welcome.language"
+    phone.send("back")
+    assert phone.state == "field.fertile"
+
+
+def test_changing_the_language_keeps_the_open_question_and_the_answers(phone: Phone) -> None:
+    phone.send("hi", "1", "1 acre", "language", "kiswahili")
+    assert phone.state == "field.fertile"
+    assert phone.grower.language == "sw"
+    assert phone.grower.session is not None
+    assert phone.grower.session.answers["area"] == "1 acre"
+
+
+def test_stop_keeps_the_open_question_for_start(phone: Phone) -> None:
+    phone.send("hi", "1", "1 acre", "stop", "start")
+    assert phone.state == "field.fertile"
+
+
+def test_who_can_get_neither_product_is_told_to_hoe_early(phone: Phone) -> None:
+    *before, _preemergence, tank, _kind, _day = [text for text, _ in ENGLISH]
+    reply = phone.send(*before, "neither", tank, "1", "today")
+    assert "pre-emergence" not in reply
+    assert "hoe the first time" in reply
