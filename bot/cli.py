@@ -22,12 +22,13 @@ import requests
 import yaml
 
 from bot import data
+from bot.dialogue.advice import advise as advise_on
+from bot.dialogue.advice import schema
 from bot.dialogue.fitting import fit
 from bot.dialogue.loading import FlowError
 from bot.dialogue.messages import messages
 from bot.dialogue.proof import prove
-from bot.dialogue.sheet import advise as advise_on
-from bot.dialogue.sheet import read_sheet, schema
+from bot.dialogue.sheet import read_sheet
 from bot.dialogue.voice import Contacts
 from bot.exchange import Exchange
 from bot.gateways.numbers import read_number

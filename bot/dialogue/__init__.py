@@ -5,9 +5,10 @@ flow files at start-up (`loading`) is the only input there is.
 
     schema, conditions, loading   flow files, and how they become machines
     walk                          the one way through the flows
-    readers, voice, messages      what a grower types, and what is said
+    readers, quantities, days     reading what a grower types
+    voice, messages               saying things in one language
     planning, composing           the plan, and the texts about it
-    turn                          one text in, one reply out
-    sheet                         the same advice from an answer sheet
+    turn, acts                    one text in, one reply out
+    sheet, advice                 the same advice from an answer sheet
     proof, fitting                what `fieldbell check` shows
 """

@@ -1,8 +1,7 @@
 """Answer sheets: a whole field's answers in one file, advised on without a conversation.
 
-A sheet goes through the same flows as a conversation. `read_sheet` checks it and says of each
-slip what is wrong, one line each; `advise` gives the advice as data (`Advice`), whose JSON
-Schema is `schema()`.
+`read_sheet` checks a sheet and says of each slip what is wrong, one line each; `bot.dialogue.advice`
+works the advice out.
 """
 
 from __future__ import annotations
@@ -10,33 +9,21 @@ from __future__ import annotations
 import difflib
 from dataclasses import dataclass, field
 from datetime import date, timedelta
-from typing import TYPE_CHECKING, Any
-
-import msgspec
-from msgspec import Struct
+from typing import TYPE_CHECKING
 
 from bot.agronomy.area import Area
-from bot.dialogue import composing
 from bot.dialogue.calculations import (
     SOIL,
     area_of,
-    budget_of,
-    glyphosate_of,
-    preemergence_of,
-    stand_of,
 )
 from bot.dialogue.loading import Flows, Step, is_given, stem
-from bot.dialogue.planning import make
 from bot.dialogue.schema import END
 from bot.dialogue.walk import Walk
-from bot.wording.gsm import segments
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-    from bot.agronomy.spraying import Mix
     from bot.dialogue.records import Answers
-    from bot.dialogue.voice import Voice
 
 SEASON_DAYS = 550
 """How far from today a sheet's days may lie, back or ahead."""
@@ -66,67 +53,6 @@ class Sheet:
     answers: Answers = field(default_factory=dict)
     done: dict[str, date] = field(default_factory=dict)
     faults: list[str] = field(default_factory=list)
-
-
-class Window(Struct, frozen=True):
-    """One operation of the plan. Dates are ISO; `id` tells apart those that recur."""
-
-    name: str
-    id: str
-    earliest: date
-    due: date
-    latest: date
-    why: str
-    done: bool = False
-
-
-class SprayAmount(Struct, frozen=True):
-    """A spray for the whole field. `tanks` may be a fraction: the last tank is a part one."""
-
-    product_l: float
-    water_l: float
-    tanks: float
-    ml_per_tank: int
-    full_tanks: int
-    last_tank_l: float
-    last_tank_ml: int
-
-
-class Amounts(Struct, frozen=True, omit_defaults=True):
-    """What to bring to the field."""
-
-    stakes: int
-    spare_stakes: int
-    glyphosate: SprayAmount | None = None
-    preemergence: SprayAmount | None = None
-
-
-class Money(Struct, frozen=True):
-    """An acre's budget in the sheet's own currency; null where a price is not known."""
-
-    gain: float | None
-    cost: float | None
-    net: float | None
-    break_even_price: float | None
-    break_even_cost: float | None
-    advice: str
-
-
-class Advice(Struct, frozen=True):
-    """The advice on one sheet. `segments` counts all texts together."""
-
-    verdict: str
-    operations: list[Window]
-    amounts: Amounts
-    budget: dict[str, Money]
-    cautions: list[str]
-    texts: list[str]
-    segments: int
-
-
-def schema() -> dict[str, Any]:
-    """Give the JSON Schema of `Advice`."""
-    return msgspec.json.schema(Advice)
 
 
 def read_sheet(raw: object, flows: Flows, languages: Mapping[str, object], today: date) -> Sheet:
@@ -404,72 +330,3 @@ MOST_SHOWN = 10**15
 
 def _nearest(name: str, known: Iterable[str]) -> str:
     return difflib.get_close_matches(name, list(known), n=1, cutoff=0)[0]
-
-
-def advise(sheet: Sheet, flows: Flows, voice: Voice) -> Advice:
-    """Give the advice on a sheet without faults."""
-    walk = Walk.season(flows, sheet.answers)
-    for optional in ("rain_expected", "spray_volume_l_per_ha"):
-        if optional in sheet.answers:
-            walk.answers[optional] = sheet.answers[optional]
-    laid = make(flows, walk, sheet.today, sheet.done)
-    answers, figures = walk.answers, flows.figures
-    stand = stand_of(answers, figures)
-    texts = composing.plan_texts(voice, figures, walk, laid)
-    return Advice(
-        verdict=str(answers["verdict"]),
-        operations=[
-            Window(
-                name=each.name,
-                id=each.id,
-                earliest=each.earliest,
-                due=each.due,
-                latest=each.latest,
-                why=voice.operation(each.id, "why"),
-                done=each.done is not None,
-            )
-            for each in laid.plan.in_date_order()
-        ],
-        amounts=Amounts(
-            stakes=stand.stakes,
-            spare_stakes=stand.spare_stakes,
-            glyphosate=_amount(glyphosate_of(answers, figures)),
-            preemergence=_amount(preemergence_of(answers, figures)),
-        ),
-        budget={
-            "plough": _money(flows, answers, "plough"),
-            "ridge": _money(flows, answers, "ridge"),
-        },
-        cautions=voice.cautions(composing.caution_names(voice, laid.plan.operations)),
-        texts=list(texts),
-        segments=sum(map(segments, texts)),
-    )
-
-
-def _amount(mix: Mix | None) -> SprayAmount | None:
-    if mix is None:
-        return None
-    return SprayAmount(
-        product_l=round(mix.product_l, 3),
-        water_l=round(mix.water_l, 1),
-        tanks=round(mix.tanks, 2),
-        ml_per_tank=mix.ml_per_tank,
-        full_tanks=mix.full_tanks,
-        last_tank_l=round(mix.last_tank_l, 1),
-        last_tank_ml=mix.last_tank_ml,
-    )
-
-
-def _money(flows: Flows, answers: Answers, work: Any) -> Money:  # noqa: ANN401
-    worked = budget_of(work, answers, flows.figures)
-    advice = str(answers[f"{work}_advice"])
-    if worked is None:
-        return Money(None, None, None, None, None, advice)
-    return Money(
-        gain=worked.gain,
-        cost=worked.cost,
-        net=worked.net,
-        break_even_price=round(worked.break_even_price, 2),
-        break_even_cost=worked.break_even_cost,
-        advice=advice,
-    )

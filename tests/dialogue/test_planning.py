@@ -7,6 +7,7 @@ import pytest
 from msgspec.structs import replace
 
 from bot import data
+from bot.dialogue.advice import advise
 from bot.dialogue.planning import (
     NUDGE_AFTER_DAYS,
     change,
@@ -16,7 +17,7 @@ from bot.dialogue.planning import (
     next_open,
 )
 from bot.dialogue.records import Operation, Plan
-from bot.dialogue.sheet import advise, read_sheet
+from bot.dialogue.sheet import read_sheet
 from bot.dialogue.walk import Walk
 
 if TYPE_CHECKING:

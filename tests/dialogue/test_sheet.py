@@ -12,7 +12,8 @@ import pytest
 import smsutil
 
 from bot import data
-from bot.dialogue.sheet import Advice, advise, read_sheet, schema
+from bot.dialogue.advice import Advice, advise, schema
+from bot.dialogue.sheet import read_sheet
 
 if TYPE_CHECKING:
     from bot.dialogue.loading import Flows
