@@ -11,6 +11,7 @@ import json
 import tomllib
 from dataclasses import dataclass
 from email.message import Message
+from functools import lru_cache
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -231,12 +232,9 @@ def write_body(body: Body, fields: Mapping[str, str | bool | list[str]]) -> tupl
 
 
 def _fields(wanted: Body, content_type: str, body: bytes) -> dict[str, str] | Unreadable:
-    header = Message()
-    header["content-type"] = " ".join(content_type.split())
-    media_type = header.get_content_type()
+    media_type, charset = _media(content_type)
     if media_type in MEDIA_TYPES.values() and media_type != MEDIA_TYPES[wanted]:
         return Unreadable(f"expected {MEDIA_TYPES[wanted]}, got {media_type}")
-    charset = _charset(str(header.get_param("charset", "utf-8")))
     # A byte that is no letter must not cost the grower the rest of the text.
     text = body.decode(charset, errors="replace")
     try:
@@ -255,6 +253,14 @@ def _fields(wanted: Body, content_type: str, body: bytes) -> dict[str, str] | Un
     if not isinstance(values, dict):
         return Unreadable("the JSON is not an object")
     return {name: _sound(str(value)) for name, value in values.items() if _is_plain(value)}
+
+
+@lru_cache(maxsize=64)  # a gateway writes the same header on every request
+def _media(content_type: str) -> tuple[str, str]:
+    """The media type and the character set that a Content-Type header names."""
+    header = Message()
+    header["content-type"] = " ".join(content_type.split())
+    return header.get_content_type(), _charset(str(header.get_param("charset", "utf-8")))
 
 
 def _charset(name: str) -> str:

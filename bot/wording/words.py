@@ -12,6 +12,7 @@ import re
 import unicodedata
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import lru_cache
 from typing import TYPE_CHECKING, Annotated, Literal, Self, get_args
 
 import msgspec
@@ -34,6 +35,7 @@ _STRAY = re.compile(
 )
 
 
+@lru_cache(maxsize=512)  # one text is looked up as a command, an answer, a unit ...
 def normal(text: str) -> str:
     """Bring a text to the plain form in which words are compared.
 

@@ -1,0 +1,44 @@
+"""The floor of the webhook: a Flask view that makes a turn's two round trips and no turn."""
+
+from __future__ import annotations
+
+from importlib import resources
+from typing import Any, cast
+
+from flask import Flask, request
+
+from bot.store import codec, keys
+from bot.store.connecting import connect
+from bot.store.growers import REPLAY_S
+
+
+def commit_script() -> str:
+    """The script by which the store commits a turn."""
+    return resources.files("bot.store").joinpath("commit.lua").read_text(encoding="utf-8")
+
+
+def create_app(url: str, record_bytes: int, reply_bytes: int) -> Flask:
+    """Make an app that writes records and gives replies of these sizes, whatever it is sent.
+
+    It reads the number and the id, without which it would not know what to read from Redis.
+    """
+    app = Flask("bare", static_folder=None)
+    client = connect(url)
+    digest = client.script_load(commit_script())
+    record, reply = bytes(record_bytes), "." * reply_bytes
+
+    @app.post("/hooks/ussd")
+    def ussd() -> dict[str, Any]:
+        step = request.get_json()
+        number, shard = step["from"], keys.shard_of(step["from"])
+        grower, seen = keys.grower_key(number), keys.seen_key(number, step["id"])
+        names = (grower, keys.due_key(shard), keys.calls_key(shard), keys.lease_key(shard), seen)
+        stored, _ = cast("list[bytes | None]", client.mget([grower, seen]))
+        read = stored[: codec.VERSION_BYTES] if stored else b""
+        written = codec.version_bytes(int.from_bytes(read, "big") + 1) + record
+        client.evalsha(
+            digest, len(names), *names, read, written, number, "", "", "", reply, REPLAY_S
+        )
+        return {"text": reply, "continue": True}
+
+    return app
