@@ -3,6 +3,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import pytest
+from hypothesis import settings
 
 from bot.store.growers import Store
 from bot.store.server import EmbeddedRedis
@@ -11,6 +12,11 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     import redis
+
+
+# How long one example takes is for the benchmarks; a busy machine must not fail a property.
+settings.register_profile("fieldbell", deadline=None)
+settings.load_profile("fieldbell")
 
 
 @pytest.fixture(scope="session")

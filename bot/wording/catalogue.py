@@ -83,8 +83,9 @@ class Catalogue:
         return self._translated is None or (msgid, context) in self._translated
 
 
-def _forms(value: str | list[str] | tuple[str, ...]) -> tuple[str, ...]:
-    return (value,) if isinstance(value, str) else tuple(value)
+def _forms(value: str | list[str] | tuple[str, ...] | None) -> tuple[str, ...]:
+    """List a text's forms: one, or its plurals; one empty form where it has none at all."""
+    return (value or "",) if isinstance(value, str | None) else tuple(value)
 
 
 def _check_placeholders(message: Message) -> None:
