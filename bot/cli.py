@@ -32,6 +32,7 @@ from bot.dialogue.sheet import read_sheet
 from bot.dialogue.voice import Contacts
 from bot.exchange import Exchange
 from bot.gateways.numbers import read_number
+from bot.gateways.profiles import ProfileError, read_profile
 from bot.settings import Settings, SettingsError
 from bot.store.connecting import connect
 from bot.store.errors import StoreUnavailable
@@ -46,7 +47,30 @@ EXIT_INPUT = 2
 """Exit status when what was given cannot be used; the reason is on standard error."""
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+class _Refused(click.ClickException):
+    """What was given cannot be used."""
+
+    exit_code = EXIT_INPUT
+
+    def show(self, file: Any = None) -> None:  # noqa: ANN401, ARG002 - click's signature
+        """Print the lines as they are, one reason each."""
+        click.echo(self.message, err=True)
+
+
+class _Fieldbell(click.Group):
+    """The command group; errors that tell an operator what to mend need no traceback."""
+
+    def invoke(self, ctx: click.Context) -> Any:  # noqa: ANN401 - click's signature
+        """Run the command, and say in one line what the operator must mend."""
+        try:
+            return super().invoke(ctx)
+        except (SettingsError, ProfileError) as error:
+            raise _Refused(str(error)) from error
+        except (FlowError, EmbeddedRedisError, StoreUnavailable) as error:
+            raise click.ClickException(str(error)) from error
+
+
+@click.group(cls=_Fieldbell, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="fieldbell")
 @click.option(
     "--settings", type=click.Path(dir_okay=False, path_type=Path), help="A TOML file of settings."
@@ -58,36 +82,18 @@ def main(context: click.Context, settings: Path | None) -> None:
 
 
 def _settings(file: Path | None, **given: Any) -> Settings:  # noqa: ANN401 - any setting
-    try:
-        settings = Settings.read(os.environ, file)
-    except SettingsError as error:
-        raise _refused(str(error)) from error
+    settings = Settings.read(os.environ, file)
     return msgspec.structs.replace(settings, **{k: v for k, v in given.items() if v is not None})
-
-
-class _Refused(click.ClickException):
-    exit_code = EXIT_INPUT
-
-    def show(self, file: Any = None) -> None:  # noqa: ANN401, ARG002 - click's signature
-        """Print the lines as they are, one reason each."""
-        click.echo(self.message, err=True)
-
-
-def _refused(text: str) -> click.ClickException:
-    return _Refused(text)
 
 
 @contextmanager
 def _store(settings: Settings) -> Iterator[Store]:
     """Reach the Redis of REDIS_URL, or start the embedded one in the data folder."""
-    try:
-        if settings.redis_url:
-            yield Store(connect(settings.redis_url))
-        else:
-            with EmbeddedRedis(settings.data) as server:
-                yield Store(connect(server.url))
-    except (EmbeddedRedisError, StoreUnavailable) as error:
-        raise click.ClickException(str(error)) from error
+    if settings.redis_url:
+        yield Store(connect(settings.redis_url))
+    else:
+        with EmbeddedRedis(settings.data) as server:
+            yield Store(connect(server.url))
 
 
 def _exchange(store: Store, settings: Settings, today: date | None = None) -> Exchange:
@@ -118,10 +124,7 @@ def demo(keep: Path | None) -> None:
     """Live through a season of three growers, on a real Redis of its own."""
     from bot.demo import run  # noqa: PLC0415 - only this command needs it
 
-    try:
-        run(click.echo, keep)
-    except EmbeddedRedisError as error:
-        raise click.ClickException(str(error)) from error
+    run(click.echo, keep)
 
 
 @main.command()
@@ -153,9 +156,9 @@ def talk(  # noqa: PLR0913, PLR0917 - an option each
     settings = _settings(file, data=folder)
     e164 = read_number(number, settings.country)
     if e164 is None:
-        raise _refused(f"{number}: not a phone number; write it as +255655512345")
+        raise _Refused(f"{number}: not a phone number; write it as +255655512345")
     if language is not None and language not in data.languages():
-        raise _refused(f"{language}: not on offer; choose {', '.join(data.languages())}")
+        raise _Refused(f"{language}: not on offer; choose {', '.join(data.languages())}")
     with _store(settings) as store:
         exchange = _exchange(store, settings, today.date() if today else None)
         phone = Phone(exchange, e164, "ussd" if channel == "ussd" else "sms", language)
@@ -184,12 +187,12 @@ def advise(file: Path | None, sheet: Any, as_json: bool, show_schema: bool) -> N
     try:
         raw = yaml.safe_load(sheet.read())
     except (yaml.YAMLError, ValueError, RecursionError) as error:
-        raise _refused(
+        raise _Refused(
             f"{sheet.name}: not readable as YAML: {' '.join(str(error).split())}"
         ) from error
     read = read_sheet(raw, data.flows(), data.languages(), today)
     if read.faults:
-        raise _refused("\n".join(read.faults))
+        raise _Refused("\n".join(read.faults))
     dialogue = data.dialogue(Contacts(settings.help_number, settings.poison_number))
     advice = advise_on(read, data.flows(), dialogue.voice(read.language))
     if as_json:
@@ -222,15 +225,11 @@ def serve(file: Path | None, host: str, port: int) -> None:
 def send(file: Path | None, once: bool) -> None:  # noqa: FBT001 - click's own
     """Send reminders and queued replies as they fall due, until stopped."""
     from bot.gateways.http import HttpGateway  # noqa: PLC0415 - only this command sends
-    from bot.gateways.profiles import ProfileError, read_profile  # noqa: PLC0415
     from bot.reminders.sender import Sender  # noqa: PLC0415
 
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
     settings = _settings(file)
-    try:
-        gateway = HttpGateway(read_profile(settings.gateway), requests.Session())
-    except ProfileError as error:
-        raise _refused(str(error)) from error
+    gateway = HttpGateway(read_profile(settings.gateway), requests.Session())
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
@@ -250,10 +249,10 @@ def send(file: Path | None, once: bool) -> None:  # noqa: FBT001 - click's own
 @main.command()
 def check() -> None:
     """Prove the flows and measure every text; exit 1 if anything is wrong."""
+    flows = data.flows()
     try:
-        flows = data.flows()
         languages = data.languages()
-    except (FlowError, ValueError) as error:
+    except ValueError as error:
         raise click.ClickException(str(error)) from error
     faults = prove(flows)
     dialogue = data.dialogue()
@@ -297,7 +296,7 @@ def words_update(language: str, folder: Path) -> None:
     try:
         written = update(po.read_bytes() if po.exists() else None, messages(data.flows()), language)
     except ValueError as error:
-        raise _refused(f"{language}: {error}; use a CLDR code such as sw, fr or ha") from error
+        raise _Refused(f"{language}: {error}; use a CLDR code such as sw, fr or ha") from error
     place.mkdir(parents=True, exist_ok=True)
     po.write_bytes(written)
     if not (place / "words.yaml").exists():

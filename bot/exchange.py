@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING
 from uuid import uuid4
 from zoneinfo import ZoneInfo
 
+from msgspec.structs import replace
+
 from bot.dialogue.records import enqueue
 from bot.reminders.schedule import next_due
 from bot.store.errors import StoreUnavailable
@@ -72,15 +74,10 @@ class Exchange:
             if loaded.replay is not None:
                 return Said(loaded.replay.replies, loaded.replay.more, repeated=True)
             turn = self.dialogue.turn(loaded.grower, text, self._today(loaded.grower), channel)
-            grower = enqueue(turn.grower, turn.replies, "reply") if queue else turn.grower
-            done = self.store.commit(
-                number,
-                loaded.version,
-                type(turn)(turn.replies, grower, turn.more),
-                due=next_due(grower, self.settings, self.clock()),
-                message_id=message_id,
-            )
-            if done:
+            if queue:
+                turn = replace(turn, grower=enqueue(turn.grower, turn.replies, "reply"))
+            due = next_due(turn.grower, self.settings, self.clock())
+            if self.store.commit(number, loaded.version, turn, due=due, message_id=message_id):
                 return Said(turn.replies, turn.more)
         raise StoreUnavailable(f"lost {MOST_RACES} races in a row; deliver the text again")
 

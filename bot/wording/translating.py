@@ -55,6 +55,14 @@ def update(po_bytes: bytes | None, texts: Iterable[Translatable], locale: str) -
 
 
 def _read(po_bytes: bytes, locale: str) -> Catalog:
+    # The reader takes the last letter of a line for its quotation mark if there is none.
+    for number, line in enumerate(po_bytes.splitlines(), start=1):
+        text = line.strip()
+        if text and not text.startswith(b"#") and not text.endswith(b'"'):
+            raise ValueError(
+                f"messages.po is damaged: line {number} has no closing quotation mark; "
+                "mend it, nothing was written"
+            )
     try:
         return pofile.read_po(BytesIO(po_bytes), locale=locale, abort_invalid=True)
     except (pofile.PoFileError, UnicodeDecodeError) as error:
