@@ -19,6 +19,7 @@ from transitions import Machine
 from bot.agronomy.figures import Figures, read_figures
 from bot.dialogue.calculations import CALCULATIONS
 from bot.dialogue.conditions import When, read_condition
+from bot.dialogue.records import stem
 from bot.dialogue.schema import (
     END,
     DecisionRow,
@@ -157,12 +158,6 @@ class FlowError(ValueError):
     """A flow file that cannot run. The message names the file, the state and the remedy."""
 
 
-def stem(operation: str) -> str:
-    """The operation's name without the number of its recurrence."""
-    name, _, last = operation.rpartition("_")
-    return name if last.isdigit() else operation
-
-
 def read_flows(folder: Traversable | Path) -> Flows:
     """Read and compile a folder of flow files. Raises FlowError."""
     texts = {
@@ -172,16 +167,18 @@ def read_flows(folder: Traversable | Path) -> Flows:
     }
     if missing := NOT_FLOWS - texts.keys():
         raise FlowError(f"the folder of flows lacks {', '.join(sorted(missing))}")
-    figures = read_figures(_parse("figures.yaml", texts["figures.yaml"]))
-    operations = _convert("operations.yaml", texts["operations.yaml"], OperationsFile)
-    sentences = _convert("sentences.yaml", texts["sentences.yaml"], SentencesFile)
+    raw = {name: _parse(name, text) for name, text in texts.items()}
+    try:
+        figures = read_figures(raw.pop("figures.yaml"))
+    except ValueError as error:
+        raise FlowError(str(error)) from error
+    operations = _convert("operations.yaml", raw.pop("operations.yaml"), OperationsFile)
+    sentences = _convert("sentences.yaml", raw.pop("sentences.yaml"), SentencesFile)
     # One fingerprint for all: a conversation's answers come from the flows it has passed, too.
     version = f"{zlib.crc32(''.join(texts.values()).encode()):08x}"
     flows = {}
-    for name, text in texts.items():
-        if name in NOT_FLOWS:
-            continue
-        flow = _compile(name, text, figures, version)
+    for name, written in raw.items():
+        flow = _compile(name, written, figures, version)
         flows[flow.name] = flow
     _check_names(flows, operations, figures)
     return Flows(
@@ -218,16 +215,16 @@ class _Loader(yaml.SafeLoader):
         return super().construct_mapping(node, deep=deep)
 
 
-def _convert(name: str, text: str, shape: type[_T]) -> _T:
+def _convert(name: str, raw: dict[str, object], shape: type[_T]) -> _T:
     try:
-        return msgspec.convert(_parse(name, text), shape)
+        return msgspec.convert(raw, shape)
     except msgspec.ValidationError as error:
         raise FlowError(f"{name}: {error}") from error
 
 
-def _compile(name: str, text: str, figures: Figures, version: str) -> Flow:
-    _check_keys(name, _parse(name, text))
-    file = _convert(name, text, FlowFile)
+def _compile(name: str, raw: dict[str, object], figures: Figures, version: str) -> Flow:
+    _check_keys(name, raw)
+    file = _convert(name, raw, FlowFile)
     if name != f"{file.flow}.yaml":
         raise FlowError(f"{name} holds the flow {file.flow!r}; name the file {file.flow}.yaml")
     if not file.states:

@@ -45,6 +45,12 @@ class Session(Struct, array_like=True, frozen=True):
     aside: Session | None = None
 
 
+def stem(identity: str) -> str:
+    """Take the number of its recurrence from an operation's id."""
+    name, _, last = identity.rpartition("_")
+    return name if last.isdigit() else identity
+
+
 class Operation(Struct, array_like=True, frozen=True):
     """One operation of a plan with its window. `id` is the name, numbered when it recurs."""
 
@@ -63,8 +69,7 @@ class Operation(Struct, array_like=True, frozen=True):
     @property
     def name(self) -> str:
         """The operation's name in the trade: `weed_check` for `weed_check_2`."""
-        stem, _, last = self.id.rpartition("_")
-        return stem if last.isdigit() else self.id
+        return stem(self.id)
 
 
 class Reminder(Struct, array_like=True, frozen=True):

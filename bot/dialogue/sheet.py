@@ -16,7 +16,8 @@ from bot.dialogue.calculations import (
     SOIL,
     area_of,
 )
-from bot.dialogue.loading import Flows, Step, is_given, stem
+from bot.dialogue.loading import Flows, Step, is_given
+from bot.dialogue.records import stem
 from bot.dialogue.schema import END
 from bot.dialogue.walk import Walk
 

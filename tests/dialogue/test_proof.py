@@ -266,3 +266,11 @@ def test_a_state_that_cannot_run_is_an_error(
 def test_a_file_the_engine_needs_is_missed(flow_folder: Path, name: str) -> None:
     (flow_folder / name).unlink()
     assert lacks(flow_folder, [name.removesuffix(".yaml")]) == ""
+
+
+def test_a_figure_outside_its_range_is_an_error_that_names_it(
+    flow_folder: Path, edit: Edit
+) -> None:
+    edit("figures.yaml", "knee_height_cm: {value: 50", "knee_height_cm: {value: 500")
+    with pytest.raises(FlowError, match="knee_height_cm"):
+        read_flows(flow_folder)
