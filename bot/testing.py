@@ -1,9 +1,9 @@
 """For people who write flows: a conversation in a test, without a phone, a clock or a Redis.
 
-def test_a_bare_field_is_tilled_directly():
+def test_a_bare_field_needs_no_clearing():
     phone = Conversation(today=date(2026, 3, 2), language="en")
     phone.say_all("1 acre", "yes", "none", "bare", "no", ...)
-    assert any("till directly" in text for text in phone.heard)
+    assert any("go straight on" in text for text in phone.heard)
 """
 
 from __future__ import annotations

@@ -17,9 +17,9 @@ def planned() -> Conversation:
     return phone
 
 
-def test_a_bare_field_is_tilled_directly() -> None:
+def test_a_bare_field_needs_no_clearing() -> None:
     phone = planned()
-    assert any("till directly" in text for text in phone.heard)
+    assert any("go straight on" in text for text in phone.heard)
     assert phone.question == ""
     assert not phone.open
 

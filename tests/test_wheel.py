@@ -18,7 +18,7 @@ PIP = ("-m", "pip", "--disable-pip-version-check", "--quiet")
 SHEET = """\
 today: 2026-03-02
 area: {length_m: 60, width_m: 80}
-soil: {stony: false, shallow: false, waterlogged: false, sloping: true, fertile: true}
+soil: {stony: true, shallow: false, waterlogged: false, sloping: false, fertile: true}
 cover: woody
 height_cm: 150
 green: true

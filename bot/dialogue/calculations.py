@@ -36,8 +36,15 @@ class Calculation:
     work: Callable[[Mapping[str, Answer], Figures], dict[str, Answer]]
 
 
-def _fault_count(answers: Mapping[str, Answer], _: Figures) -> dict[str, Answer]:
-    return {"fault_count": sum(answers[fault] is True for fault in FAULTS)}
+RIDGED_FAULTS = ("shallow", "waterlogged", "sloping")
+"""The faults whose remedy is ridges."""
+
+
+def _faults(answers: Mapping[str, Answer], _: Figures) -> dict[str, Answer]:
+    return {
+        "fault_count": sum(answers[fault] is True for fault in FAULTS),
+        "needs_ridges": any(answers[fault] is True for fault in RIDGED_FAULTS),
+    }
 
 
 def _tillage_returns(answers: Mapping[str, Answer], figures: Figures) -> dict[str, Answer]:
@@ -54,11 +61,14 @@ def _return(worked: Budget | None) -> str:
 
 
 CALCULATIONS: Mapping[str, Calculation] = {
-    "fault_count": Calculation(
+    "faults": Calculation(
         needs=FAULTS,
         exact=True,
-        yields={"fault_count": tuple(range(len(FAULTS) + 1))},
-        work=_fault_count,
+        yields={
+            "fault_count": tuple(range(len(FAULTS) + 1)),
+            "needs_ridges": (True, False),
+        },
+        work=_faults,
     ),
     "tillage_returns": Calculation(
         needs=(

@@ -141,7 +141,7 @@ def test_a_loop_that_cannot_end(short: Path) -> None:
 
 def test_a_compute_whose_input_is_missing(short: Path, edit: Edit) -> None:
     edit("field.yaml", "    unsure: false\n    then: faults", "    unsure: false\n    then: count")
-    assert "stony" not in counter_example(short, "field.count", "fault_count needs")
+    assert "stony" not in counter_example(short, "field.count", "faults needs")
 
 
 # Sentences
@@ -219,7 +219,7 @@ def test_a_misspelt_key_names_the_place_and_the_nearest_key(
     [
         (("clearing", "    then: how_much_stands\n", "    then: how_much_stand\n"), ["clearing.cover", "'how_much_stands'"]),
         (("clearing", "next: tillage", "next: tilage"), ["clearing", "'tillage'"]),
-        (("field", "compute: fault_count", "compute: faults_count"), ["field.count", "'fault_count'"]),
+        (("field", "compute: faults", "compute: fault"), ["field.count", "'faults'"]),
         (("clearing", "{figure: cover_height_cm", "{figure: cover_hight_cm"), ["clearing.height_cm", "cover_height_cm"]),
         (("clearing", "[slash, clear, spray_fallow]", "[slash, clear, spray_falow]"), ["clearing.cut_clear_then_spray", "'spray_fallow'"]),
         (("operations", "{after: slash, operation: clear", "{after: slahs, operation: clear"), ["operations.yaml", "'slash'"]),
@@ -248,7 +248,7 @@ def test_a_key_given_twice_is_an_error(flow_folder: Path, edit: Edit) -> None:
         ("    then: fertile\n", "", ["field.area", "then"]),
         ("    area: true\n", "    area: true\n    yes_no: true\n", ["field.area", "one way to answer"]),
         ("    none_of_these: None of these\n", "", ["field.faults", "none_of_these"]),
-        ("    compute: fault_count\n", "    compute: fault_count\n    do: close\n", ["field.count", "one thing"]),
+        ("    compute: faults\n", "    compute: faults\n    do: close\n", ["field.count", "one thing"]),
         ("flow: field\n", "flow: fields\n", ["field.yaml", "fields"]),
         ("states:\n", "states:\n\t", ["field.yaml", "YAML"]),
         ("{fault_count: 0, fertile: true}", '{fault_count: "0 or so"}', ["field.verdict", "not a condition"]),

@@ -63,11 +63,7 @@ KISWAHILI = [
     ("sijui", "tillage.haulage_cost_per_tonne"),
     ("0", "tillage.plough_cost_per_acre"),
     ("sijui", "tillage.ridge_cost_per_acre"),
-    ("sijui", "tillage.dry_season_harvest"),
-    ("hapana", "tillage.clay_waterlogged"),
-    ("hapana", "tillage.weeds_hard_to_control"),
-    ("hapana", "tillage.light_well_drained"),
-    ("ndiyo", "planting.low_sprouting"),
+    ("sijui", "planting.low_sprouting"),  # a slope is ridged, so nothing more is asked of it
     ("hapana", "planting.fast_early_weeds"),
     ("hapana", "planting.date_kind"),
     ("kuanzia", "planting.start_date"),
@@ -633,3 +629,18 @@ def test_who_can_get_neither_product_is_told_to_hoe_early(phone: Phone) -> None:
     reply = phone.send(*before, "neither", tank, "1", "today")
     assert "pre-emergence" not in reply
     assert "hoe the first time" in reply
+
+
+@pytest.mark.parametrize(("fault", "ridged"), [("1", False), ("2", True), ("3", True), ("4", True)])
+def test_a_fault_whose_remedy_is_ridges_is_ridged_whatever_it_costs(
+    phone: Phone,
+    fault: str,
+    ridged: bool,  # noqa: FBT001 - a column of the table
+) -> None:
+    phone.send("hi", "1", "1 acre", "yes", fault, "almost bare", "no", "no")
+    phone.send("1000", "0", "90000", "90000")
+    while phone.state != "planting.date_kind":
+        phone.send("no")
+    phone.send("start", "today")
+    assert phone.grower.plan is not None
+    assert (phone.grower.plan.find("ridge") is not None) == ridged
