@@ -29,15 +29,14 @@ from bot.dialogue.loading import FlowError
 from bot.dialogue.messages import messages
 from bot.dialogue.proof import prove
 from bot.dialogue.sheet import read_sheet
-from bot.dialogue.voice import Contacts
-from bot.exchange import Exchange
+from bot.exchange import Exchange, dialogue_of
 from bot.gateways.numbers import read_number
 from bot.gateways.profiles import ProfileError, read_profile
 from bot.settings import Settings, SettingsError
-from bot.store.connecting import connect
+from bot.store.connecting import reached
 from bot.store.errors import StoreUnavailable
 from bot.store.growers import Store
-from bot.store.server import EmbeddedRedis, EmbeddedRedisError
+from bot.store.server import EmbeddedRedisError
 from bot.wording.translating import update
 
 if TYPE_CHECKING:
@@ -89,16 +88,12 @@ def _settings(file: Path | None, **given: Any) -> Settings:  # noqa: ANN401 - an
 @contextmanager
 def _store(settings: Settings) -> Iterator[Store]:
     """Reach the Redis of REDIS_URL, or start the embedded one in the data folder."""
-    if settings.redis_url:
-        yield Store(connect(settings.redis_url))
-    else:
-        with EmbeddedRedis(settings.data) as server:
-            yield Store(connect(server.url))
+    with reached(settings.redis_url, settings.data) as client:
+        yield Store(client)
 
 
 def _exchange(store: Store, settings: Settings, today: date | None = None) -> Exchange:
-    contacts = Contacts(settings.help_number, settings.poison_number)
-    return Exchange(store, data.dialogue(contacts), settings, _clock(settings, today))
+    return Exchange(store, dialogue_of(settings), settings, _clock(settings, today))
 
 
 def _clock(settings: Settings, today: date | None) -> Any:  # noqa: ANN401 - a Callable[[], float]
@@ -193,8 +188,7 @@ def advise(file: Path | None, sheet: Any, as_json: bool, show_schema: bool) -> N
     read = read_sheet(raw, data.flows(), data.languages(), today)
     if read.faults:
         raise _Refused("\n".join(read.faults))
-    dialogue = data.dialogue(Contacts(settings.help_number, settings.poison_number))
-    advice = advise_on(read, data.flows(), dialogue.voice(read.language))
+    advice = advise_on(read, data.flows(), dialogue_of(settings).voice(read.language))
     if as_json:
         click.echo(msgspec.json.format(msgspec.json.encode(advice), indent=2).decode())
     else:

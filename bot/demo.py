@@ -18,9 +18,7 @@ from zoneinfo import ZoneInfo
 
 import redis
 
-from bot import data
-from bot.dialogue.voice import Contacts
-from bot.exchange import Exchange
+from bot.exchange import Exchange, dialogue_of
 from bot.gateways.loopback import LoopbackGateway
 from bot.reminders.schedule import next_due
 from bot.reminders.sender import Sender
@@ -203,8 +201,7 @@ class _Season:
         self.now = BEGIN.timestamp()
         self.show = show
         self.store = Store(client, self._clock)
-        contacts = Contacts(SETTINGS.help_number, SETTINGS.poison_number)
-        self.exchange = Exchange(self.store, data.dialogue(contacts), SETTINGS, self._clock)
+        self.exchange = Exchange(self.store, dialogue_of(SETTINGS), SETTINGS, self._clock)
         gateway = LoopbackGateway(self._clock, self._arrives)
         self.sender = Sender(self.store, gateway, self.exchange.compose, SETTINGS, self._clock)
         self.people = {each.number: each for each in (ASHA, TOBIAS, REHEMA)}

@@ -14,7 +14,9 @@ from zoneinfo import ZoneInfo
 
 from msgspec.structs import replace
 
+from bot import data
 from bot.dialogue.records import enqueue
+from bot.dialogue.voice import Contacts
 from bot.reminders.schedule import next_due
 from bot.store.errors import StoreUnavailable
 
@@ -29,6 +31,11 @@ if TYPE_CHECKING:
 MOST_RACES = 20
 """Turns worked out again for one text before giving up; each one lost means another text of
 the same grower was answered meanwhile."""
+
+
+def dialogue_of(settings: Settings) -> Dialogue:
+    """Make the conversation with the numbers to call that the operator has set."""
+    return data.dialogue(Contacts(settings.help_number, settings.poison_number))
 
 
 @dataclass(frozen=True, slots=True)

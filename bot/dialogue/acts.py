@@ -148,11 +148,10 @@ class Acts:
         return self.report_on(operation, scene.today)
 
     def _report_done(self, scene: Scene, session: Session) -> Session | None:
-        plan = scene.grower.plan
-        operation = plan.find(session.about) if plan else None
-        if plan is None or operation is None:
-            scene.say("nothing_open")
+        reported = _reported(scene, session)
+        if reported is None:
             return session.aside
+        plan, operation = reported
         day = _day_named(session.answers) or scene.today
         before = plan.find(follows(self.flows, plan).get(operation.id, ""))
         if before is not None and before.done is not None and day < before.done:
@@ -168,11 +167,10 @@ class Acts:
         return session.aside
 
     def _report_promised(self, scene: Scene, session: Session) -> None:
-        plan = scene.grower.plan
-        operation = plan.find(session.about) if plan else None
-        if plan is None or operation is None:
-            scene.say("nothing_open")
+        reported = _reported(scene, session)
+        if reported is None:
             return
+        plan, operation = reported
         day = _day_named(session.answers) or scene.today
         moved = replace(operation, promised=day, reminded=0, reminded_on=None)
         scene.say("noted_promised", day=day)
@@ -198,10 +196,8 @@ class Acts:
 
     def _begin_weeding(self, scene: Scene, session: Session, plan: Plan) -> Session:
         """Ask what the check found. The 8 weeks count from the day really planted."""
-        planted = plan.find("plant")
-        age = (scene.today - planted.done).days if planted and planted.done else 0
         given: Answers = {
-            "gate_open": age >= self.flows.figures["glyphosate_gate_days"],
+            "gate_open": _age(plan, scene.today) >= self.flows.figures["glyphosate_gate_days"],
             "last_group": plan.last_group if plan.last_group in _WEEDING_GROUPS else None,
             "herbicide_ok": scene.grower.answers.get("herbicide_ok") is True,
         }
@@ -232,11 +228,8 @@ class Acts:
         again = scene.today + timedelta(days=LOOK_AGAIN_DAYS)
         soon = again + timedelta(days=LOOK_AGAIN_DAYS)
         checks = [each for each in plan.operations if each.name == "weed_check" and not each.done]
-        planted = plan.find("plant")
-        age = (again - planted.done).days if planted and planted.done else 0
-        if age <= self.flows.figures["weed_checks_until_days"] and not any(
-            each.due <= soon for each in checks
-        ):
+        growing = _age(plan, again) <= self.flows.figures["weed_checks_until_days"]
+        if growing and not any(each.due <= soon for each in checks):
             identity = fresh_id(plan, "weed_check")
             added = Operation(identity, again, again, again, promised=again)
             plan = self._move(scene, change(plan, added)).plan
@@ -250,6 +243,22 @@ _WEEDING_GROUPS = frozenset({GRAMINICIDE, HRAC_GROUPS["glyphosate"], HRAC_GROUPS
 def _for_today(identity: str, today: date, group: int | None = None) -> Operation:
     """Plan work for today. Its reminder would only repeat the reply, so it counts as sent."""
     return Operation(identity, today, today, today, reminded=1, reminded_on=today, group=group)
+
+
+def _age(plan: Plan, day: date) -> int:
+    """Days since the cassava was really planted; 0 while nobody has said that it was."""
+    planted = plan.find("plant")
+    return (day - planted.done).days if planted and planted.done else 0
+
+
+def _reported(scene: Scene, session: Session) -> tuple[Plan, Operation] | None:
+    """The plan and the operation a report speaks of; says so where the plan has it no more."""
+    plan = scene.grower.plan
+    operation = plan.find(session.about) if plan else None
+    if plan is None or operation is None:
+        scene.say("nothing_open")
+        return None
+    return plan, operation
 
 
 def _day_named(answers: Answers) -> date | None:

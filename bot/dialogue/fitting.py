@@ -12,12 +12,13 @@ from typing import TYPE_CHECKING
 
 from bot.dialogue.calculations import PLACEHOLDERS
 from bot.dialogue.composing import PLAN_BUDGET, amounts, reminder_texts
+from bot.dialogue.loading import SEASON
 from bot.dialogue.messages import Message, messages
 from bot.dialogue.proof import Fault
 from bot.dialogue.records import Operation
 from bot.dialogue.walk import Walk
 from bot.wording.formats import fill, placeholders, short_date
-from bot.wording.gsm import measure, segments
+from bot.wording.gsm import measure
 from bot.wording.languages import SOURCE
 from bot.wording.screens import pages
 
@@ -41,34 +42,28 @@ _PHONE = "+000000000000000"
 def fit(flows: Flows, language: Language, voice: Voice) -> list[Fault]:
     """Check every text of one language; an empty list means that all fit."""
     worst = _worst_values(flows, voice)
-    faults = [*_translated(flows, language)]
-    faults += _questions_fit(flows, voice, worst, language.code)
+    faults = [*_translated(flows, language), *_questions_fit(flows, voice, worst, language.code)]
     for message in messages(flows):
-        text = language.catalogue.text(message.text, message.context)
-        if _is_question(flows, message):
-            continue
-        shown = fill(text, {name: worst.get(name, "") for name in placeholders(text)})
-        if (size := segments(shown)) > PLAN_BUDGET:
-            faults.append(_too_long(language.code, message.context, size, PLAN_BUDGET, shown))
+        if not _is_question(flows, message):
+            text = language.catalogue.text(message.text, message.context)
+            shown = fill(text, {name: worst.get(name, "") for name in placeholders(text)})
+            faults += _too_long(language.code, message.context, shown, PLAN_BUDGET)
+    walk = Walk(flows, SEASON, flows.flows[SEASON].start, {})
     for identity in flows.operations:
         operation = Operation(identity, _DAYS[0], _DAYS[0], _DAYS[0])
-        texts = reminder_texts(
-            voice, flows.figures, Walk(flows, "field", "area", {}), operation, _DAYS[0]
-        )
-        faults += [
-            _too_long(language.code, f"operations.{identity}", segments(text), PLAN_BUDGET, text)
-            for text in texts
-            if segments(text) > PLAN_BUDGET
-        ]
+        for text in reminder_texts(voice, flows.figures, walk, operation, _DAYS[0]):
+            faults += _too_long(language.code, f"operations.{identity}", text, PLAN_BUDGET)
     return faults
 
 
-def _too_long(code: str, context: str, size: int, budget: int, shown: str) -> Fault:
-    encoding = measure(shown).encoding.name
-    return Fault(
-        f"{code}, {context}",
-        f"{size} segments ({encoding}, {len(shown)} characters), but its budget is {budget}: {shown!r}",
-    )
+def _too_long(code: str, context: str, shown: str, budget: int) -> Iterator[Fault]:
+    size = measure(shown)
+    if size.segments > budget:
+        yield Fault(
+            f"{code}, {context}",
+            f"{size.segments} segments ({size.encoding.name}, {len(shown)} characters), "
+            f"but its budget is {budget}: {shown!r}",
+        )
 
 
 def _translated(flows: Flows, language: Language) -> Iterator[Fault]:
@@ -100,9 +95,7 @@ def _questions_fit(
             continue
         kept = _longest_answer(step, voice) if step.flow in season else ""
         shown = voice.question(step, worst, kept)
-        budget = step.state.budget
-        if (size := segments(shown)) > budget:
-            yield _too_long(code, step.context, size, budget, shown)
+        yield from _too_long(code, step.context, shown, step.state.budget)
         screens = len(pages(shown, voice.say("more")))
         if screens > MOST_SCREENS:
             yield Fault(

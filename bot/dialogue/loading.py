@@ -113,7 +113,6 @@ class Flow:
     """One topic, compiled. `version` changes whenever any file of the folder does."""
 
     name: str
-    about: str
     version: str
     start: str
     next: str
@@ -149,9 +148,13 @@ class Flows:
             yield self.flows[name]
             name = self.flows[name].next
 
+    def row_name(self, identity: str) -> str:
+        """The row an operation's words stand under: its id, or else its name."""
+        return identity if identity in self.operations else stem(identity)
+
     def operation(self, identity: str) -> OperationRow:
-        """The words of an operation, by its id, or else by its name without the number."""
-        return self.operations.get(identity) or self.operations[stem(identity)]
+        """The words of an operation. Raises KeyError."""
+        return self.operations[self.row_name(identity)]
 
 
 class FlowError(ValueError):
@@ -235,7 +238,6 @@ def _compile(name: str, raw: dict[str, object], figures: Figures, version: str) 
     }
     return Flow(
         name=file.flow,
-        about=file.about,
         version=version,
         start=next(iter(steps)),
         next=file.next,
@@ -403,8 +405,13 @@ def _known(where: str, name: str, names: Iterable[str]) -> None:
 
 
 def _nearest(name: str, known: Iterable[str]) -> str:
-    close = difflib.get_close_matches(name, list(known), n=1, cutoff=0)
-    return f"did you mean {close[0]!r}?" if close else "there is none"
+    close = nearest(name, known)
+    return f"did you mean {close!r}?" if close else "there is none"
+
+
+def nearest(name: str, known: Iterable[str]) -> str:
+    """Find the known name most like this one; empty when none is known."""
+    return next(iter(difflib.get_close_matches(name, list(known), n=1, cutoff=0)), "")
 
 
 def is_given(answers: Mapping[str, Answer], step: Step) -> bool:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
-from bot.agronomy.calendar import Broken, Calendar, Facts, Link, lay_out
+from bot.agronomy.calendar import Broken, Facts, Link, lay_out
 from bot.agronomy.weeding import HRAC_GROUPS
 from bot.dialogue.records import Answers, Operation, Plan, Reminder
 
@@ -79,14 +79,22 @@ def lay_anew(flows: Flows, plan: Plan, answers: Answers, today: date) -> LaidOut
     plan: nobody is told to spray a field that is planted. So does what would come too late to
     work at all.
     """
-    operations = _not_passed(flows, plan)
-    calendar = _calendar(flows, operations, plan, answers, today)
+    operations = list(plan.operations)
+    links = _chain(flows, operations)
+    passed = _passed(operations, links)
+    if passed:
+        operations = [each for each in operations if each.id not in passed]
+        links = _chain(flows, operations)
+    facts = _facts(plan, operations, answers, today)
+    slack = {each.id: _slack(flows, each.id) for each in operations}
+    calendar = lay_out([each.id for each in operations], links, facts, slack)
+    broken = calendar.broken
     never = {row.operation for row in flows.links if row.or_never}
-    missed = {each.operation for each in calendar.broken} & never
+    missed = {each.operation for each in broken} & never
     if missed:
         operations = [each for each in operations if each.id not in missed]
-        kept = _calendar(flows, operations, plan, answers, today)
-        calendar = Calendar(kept.windows, calendar.broken)
+        links = _chain(flows, operations)
+        calendar = lay_out([each.id for each in operations], links, facts, slack)
     windows = calendar.windows
     dated = tuple(
         replace(
@@ -97,38 +105,30 @@ def lay_anew(flows: Flows, plan: Plan, answers: Answers, today: date) -> LaidOut
         )
         for each in operations
     )
-    moved = replace(plan, operations=dated)
-    reminder = next_reminder(dated, follows(flows, moved), today)
-    return LaidOut(replace(moved, next_reminder=reminder), calendar.broken)
+    reminder = next_reminder(dated, _before(links), today)
+    return LaidOut(replace(plan, operations=dated, next_reminder=reminder), broken)
 
 
-def _calendar(
-    flows: Flows, operations: Sequence[Operation], plan: Plan, answers: Answers, today: date
-) -> Calendar:
-    ids = [each.id for each in operations]
-    return lay_out(
-        ids,
-        _chain(flows, ids),
-        Facts(
-            today=today,
-            start=_day(answers.get("start_date")),
-            planting=_wanted(plan, answers),
-            done={each.id: each.done for each in operations if each.done},
-            promised={each.id: each.promised for each in operations if each.promised},
-        ),
-        {each: _slack(flows, each) for each in ids},
+def _facts(plan: Plan, operations: Sequence[Operation], answers: Answers, today: date) -> Facts:
+    return Facts(
+        today=today,
+        start=_day(answers.get("start_date")),
+        planting=_wanted(plan, answers),
+        done={each.id: each.done for each in operations if each.done},
+        promised={each.id: each.promised for each in operations if each.promised},
     )
 
 
-def _not_passed(flows: Flows, plan: Plan) -> list[Operation]:
-    before = follows(flows, plan)
-    passed: set[str] = set()
-    for each in plan.operations:
+def _passed(operations: Sequence[Operation], links: Sequence[Link]) -> set[str]:
+    """Operations not done that lead up to one that is."""
+    before = _before(links)
+    leading: set[str] = set()
+    for each in operations:
         earlier = before.get(each.id) if each.done else None
         while earlier is not None:
-            passed.add(earlier)
+            leading.add(earlier)
             earlier = before.get(earlier)
-    return [each for each in plan.operations if each.done or each.id not in passed]
+    return leading - {each.id for each in operations if each.done}
 
 
 def _day(value: object) -> date | None:
@@ -149,12 +149,13 @@ def _slack(flows: Flows, identity: str) -> int:
     return int(flows.figures[figure]) if figure else 0
 
 
-def _chain(flows: Flows, operations: Sequence[str]) -> list[Link]:
+def _chain(flows: Flows, operations: Sequence[Operation]) -> list[Link]:
     """Link each operation to the nearest earlier one it has a link with."""
+    ids = [each.id for each in operations]
     links = []
-    for place, identity in enumerate(operations):
+    for place, identity in enumerate(ids):
         rows = {row.after: row for row in flows.links if row.operation == identity}
-        before = next((each for each in reversed(operations[:place]) if each in rows), None)
+        before = next((each for each in reversed(ids[:place]) if each in rows), None)
         if before is not None:
             row = rows[before]
             links.append(
@@ -168,11 +169,13 @@ def _chain(flows: Flows, operations: Sequence[str]) -> list[Link]:
     return links
 
 
+def _before(links: Sequence[Link]) -> dict[str, str]:
+    return {link.operation: link.after for link in links}
+
+
 def follows(flows: Flows, plan: Plan) -> dict[str, str]:
     """For each operation that follows another in this plan, the other's id."""
-    return {
-        link.operation: link.after for link in _chain(flows, [each.id for each in plan.operations])
-    }
+    return _before(_chain(flows, plan.operations))
 
 
 def next_reminder(

@@ -41,7 +41,7 @@ class Number(Struct, frozen=True, forbid_unknown_fields=True):
     """A number in `unit`; its range is that of the figure of this name."""
 
     figure: str
-    unit: Literal["cm", "litre", "money", "litre_per_ha"]
+    unit: Literal["cm", "litre", "money"]
 
 
 class Day(Struct, frozen=True, forbid_unknown_fields=True):

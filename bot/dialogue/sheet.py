@@ -1,28 +1,24 @@
 """Answer sheets: a whole field's answers in one file, advised on without a conversation.
 
-`read_sheet` checks a sheet and says of each slip what is wrong, one line each; `bot.dialogue.advice`
-works the advice out.
+`read_sheet` checks a sheet and says of each slip what is wrong, one line each; the advice is
+worked out in `bot.dialogue.advice`.
 """
 
 from __future__ import annotations
 
-import difflib
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 from bot.agronomy.area import Area
-from bot.dialogue.calculations import (
-    SOIL,
-    area_of,
-)
-from bot.dialogue.loading import Flows, Step, is_given
+from bot.dialogue.calculations import SOIL, area_of
+from bot.dialogue.loading import Flows, Step, is_given, nearest
 from bot.dialogue.records import stem
 from bot.dialogue.schema import END
 from bot.dialogue.walk import Walk
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Mapping
 
     from bot.dialogue.records import Answers
 
@@ -76,7 +72,7 @@ def read_sheet(raw: object, flows: Flows, languages: Mapping[str, object], today
     for key in raw:
         if key not in known:
             sheet.faults.append(
-                f"{key}: not a key of a sheet; did you mean {_nearest(str(key), known)}?"
+                f"{key}: not a key of a sheet; did you mean {nearest(str(key), known)}?"
             )
     reader = _SheetReader(raw, sheet, flows)
     reader.read(questions, languages)
@@ -128,7 +124,7 @@ class _SheetReader:
             if isinstance(value, str) and value in state.choose:
                 self.sheet.answers[name] = value
             else:
-                shown, near = _shown(value), _nearest(_shown(value), state.choose)
+                shown, near = _shown(value), nearest(_shown(value), state.choose)
                 choices = ", ".join(state.choose)
                 self._fault(name, f"{shown} is not one of {choices}; did you mean {near}?")
         elif state.yes_no:
@@ -145,16 +141,15 @@ class _SheetReader:
         else:
             self._fault(name, f"{_shown(value)} must be true or false")
 
-    def _number(self, name: str, low: float, high: float, value: object) -> float | None:
+    def _number(self, name: str, low: float, high: float, value: object) -> None:
         if (
             isinstance(value, bool)
             or not isinstance(value, int | float)
             or not low <= value <= high
         ):
             self._fault(name, f"{_shown(value)} must be a number from {low:g} to {high:g}")
-            return None
-        self.sheet.answers[name] = value
-        return value
+        else:
+            self.sheet.answers[name] = value
 
     def _area(self) -> None:
         if "area" not in self.raw:
@@ -173,7 +168,7 @@ class _SheetReader:
             self._fault(
                 "area",
                 f"unit {_shown(unit)} is not one of acre, ha, m2; "
-                f"did you mean {_nearest(_shown(unit), ('acre', 'ha', 'm2'))}?",
+                f"did you mean {nearest(_shown(unit), ('acre', 'ha', 'm2'))}?",
             )
             return
         if any(
@@ -200,7 +195,7 @@ class _SheetReader:
         for key, value in soil.items():
             if key not in SOIL:
                 self._fault(
-                    f"soil.{key}", f"not a key of soil; did you mean {_nearest(str(key), SOIL)}?"
+                    f"soil.{key}", f"not a key of soil; did you mean {nearest(str(key), SOIL)}?"
                 )
             else:
                 self._truth(f"soil.{key}", value)
@@ -248,7 +243,7 @@ class _SheetReader:
         for key, value in done.items():
             if key not in names:
                 self._fault(
-                    f"done.{key}", f"not an operation; did you mean {_nearest(str(key), names)}?"
+                    f"done.{key}", f"not an operation; did you mean {nearest(str(key), names)}?"
                 )
             elif day := self._day(f"done.{key}", value, self.sheet.today):
                 if day > self.sheet.today:
@@ -275,7 +270,7 @@ def _missing(flows: Flows, answers: Answers) -> list[str]:
     while ahead:
         flow, state = ahead.pop(0)
         if state == END:
-            flow, state = flows.flows[flow].next, ""
+            flow = flows.flows[flow].next
             if not flow:
                 continue
             state = flows.flows[flow].start
@@ -316,18 +311,12 @@ def _missing_line(step: Step, answers: Answers) -> str:
 
 
 _LONGEST_SHOWN = 40
+_MOST_SHOWN = 10**15
 
 
 def _shown(value: object) -> str:
     """Write a value back to whoever wrote it, but not at any length."""
-    if isinstance(value, int) and not -MOST_SHOWN < value < MOST_SHOWN:
+    if isinstance(value, int) and not -_MOST_SHOWN < value < _MOST_SHOWN:
         return "so large a number"
     written = repr(value)
     return written if len(written) <= _LONGEST_SHOWN else f"{written[:_LONGEST_SHOWN]}..."
-
-
-MOST_SHOWN = 10**15
-
-
-def _nearest(name: str, known: Iterable[str]) -> str:
-    return difflib.get_close_matches(name, list(known), n=1, cutoff=0)[0]

@@ -57,10 +57,7 @@ class Dialogue:
             code: Voice(language, flows, contacts or Contacts(), offered)
             for code, language in languages.items()
         }
-        self._area_range = (
-            flows.figures.row("area_acres").low,
-            flows.figures.row("area_acres").high,
-        )
+        self._area_range = flows.figures.row("area_acres").range
 
     def voice(self, code: str) -> Voice:
         """The voice of a language; the source language's where it is not (any more) on offer."""
@@ -312,10 +309,9 @@ class Dialogue:
 
     def _welcome(self, step: Step) -> str:
         """The first question, in every language on offer, as no language is known yet."""
-        asked = [voice.question(step, {}).partition("\n")[0] for voice in self.voices.values()]
-        options = next(iter(self.voices.values())).options(step).values()
-        numbered = [f"{place} {label}" for place, label in enumerate(options, start=1)]
-        return "\n".join([*dict.fromkeys(asked), *numbered])
+        questions = [voice.question(step, {}).partition("\n") for voice in self.voices.values()]
+        asked = dict.fromkeys(head for head, _, _ in questions)
+        return "\n".join([*asked, questions[0][2]])
 
     def _end(self, scene: Scene) -> Turn:
         scene.grower = replace(scene.grower, session=None)

@@ -13,7 +13,6 @@ from bot.dialogue.messages import (
     operation_context,
     sentence_context,
 )
-from bot.dialogue.records import stem
 from bot.wording.formats import fill, number, placeholders, short_date
 from bot.wording.gsm import segments
 
@@ -79,7 +78,7 @@ class Voice:
 
     def operation(self, identity: str, part: str) -> str:
         """Say an operation's `name`, `act`, `why` or `remind` (which may be empty)."""
-        key = identity if identity in self._flows.operations else stem(identity)
+        key = self._flows.row_name(identity)
         text = str(getattr(self._flows.operations[key], part))
         return self._catalogue.text(text, operation_context(key, part)) if text else ""
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import atexit
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 import redis
@@ -12,6 +12,7 @@ from redis.retry import Retry
 from bot.store.server import EmbeddedRedis
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
 TIMEOUT_S = 2.0
@@ -28,14 +29,14 @@ def connect(url: str) -> redis.Redis:
     )
 
 
-def opened(url: str, data: Path) -> redis.Redis:
-    """Reach the Redis of `url`, or one embedded in the folder `data` until the process ends.
+@contextmanager
+def reached(url: str, data: Path) -> Iterator[redis.Redis]:
+    """Reach the Redis of `url`, or where that is empty one embedded in the folder `data`.
 
     Raises EmbeddedRedisError when there is no server to embed.
     """
     if url:
-        return connect(url)
-    server = EmbeddedRedis(data)
-    server.__enter__()
-    atexit.register(server.__exit__, None, None, None)
-    return connect(server.url)
+        yield connect(url)
+    else:
+        with EmbeddedRedis(data) as server:
+            yield connect(server.url)

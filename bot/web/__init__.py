@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
+import atexit
 import os
 import time
+from contextlib import ExitStack
 from typing import TYPE_CHECKING
 
 from flask import Flask
 
-from bot import data
-from bot.dialogue.voice import Contacts
-from bot.exchange import Exchange
+from bot.exchange import Exchange, dialogue_of
 from bot.gateways.profiles import read_profile
 from bot.settings import Settings
-from bot.store.connecting import opened
+from bot.store.connecting import reached
 from bot.store.growers import Store
 from bot.web.hooks import hooks
 
@@ -37,9 +37,11 @@ def create_app(
     app = Flask("bot.web", static_folder=None)
     app.config["MAX_CONTENT_LENGTH"] = MOST_BYTES
     if store is None:
-        store = Store(opened(settings.redis_url, settings.data))
-    contacts = Contacts(settings.help_number, settings.poison_number)
-    app.extensions["exchange"] = Exchange(store, data.dialogue(contacts), settings, clock)
+        # A server embedded for this process lives as long as it does.
+        held = ExitStack()
+        store = Store(held.enter_context(reached(settings.redis_url, settings.data)))
+        atexit.register(held.close)
+    app.extensions["exchange"] = Exchange(store, dialogue_of(settings), settings, clock)
     app.extensions["profile"] = read_profile(settings.gateway)
     app.register_blueprint(hooks)
     return app

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 from msgspec.structs import replace
+from talks import ENGLISH
 
 from bot import data
 from bot.dialogue.records import Grower, Turn
@@ -20,27 +21,6 @@ if TYPE_CHECKING:
     from bot.wording.languages import Language
 
 MONDAY = date(2026, 3, 2)
-
-ENGLISH = [
-    # Low green broad leaves: spray, wait, clear, plough, ridge, plant, pre-emergence spray.
-    *("hello", "1", "1 acre", "yes", "none", "broad leaves", "40", "no", "yes", "yes"),
-    *(
-        "10,000",
-        "0",
-        "15000",
-        "10k",
-        "no",
-        "no",
-        "no",
-        "no",
-        "no",
-        "yes",
-        "1",
-        "15 l",
-        "1",
-        "today",
-    ),
-]
 
 
 class Phone:

@@ -11,6 +11,7 @@ import msgspec
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace
+from talks import ENGLISH
 
 from bot import data
 from bot.dialogue.composing import PLAN_BUDGET
@@ -86,27 +87,6 @@ def sessions() -> dict[str, Session]:
             trails[id(onward)] = (*trails[id(walk)], step.context)
             ahead.append(onward)
     return found
-
-
-ENGLISH = [
-    *("hello", "1", "1 acre", "yes", "none", "broad leaves", "40", "no", "yes", "yes"),
-    *(
-        "10,000",
-        "0",
-        "15000",
-        "10k",
-        "no",
-        "no",
-        "no",
-        "no",
-        "no",
-        "yes",
-        "1",
-        "15 l",
-        "1",
-        "today",
-    ),
-]
 
 
 @lru_cache(maxsize=1)
