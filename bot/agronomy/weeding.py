@@ -1,6 +1,7 @@
 """Modes of action of the herbicides the advice may name.
 
-Groups are the numbers of the HRAC Global Classification of 2020 (from memory).
+Groups are the numbers of the HRAC Global Classification of 2020 (from memory; 1, 9, 10 and 22
+also in CropLife Australia, "Specific guidelines" for herbicides of groups 1, 9 and 10).
 """
 
 from __future__ import annotations
@@ -32,3 +33,16 @@ REFUSED = frozenset({HRAC_GROUPS["paraquat"]})
 def may_follow(group: int, last_group: int | None) -> bool:
     """Whether a spray of this group may follow the last one: never the same twice running."""
     return group not in REFUSED and group != last_group
+
+
+_NAMED = {
+    "graminicide": GRAMINICIDE,
+    "glufosinate": HRAC_GROUPS["glufosinate"],
+    "glyphosate": HRAC_GROUPS["glyphosate"],
+    "paraquat": HRAC_GROUPS["paraquat"],
+}
+
+
+def spray_group(product: str) -> int | None:
+    """HRAC group of a product a grower can name at a weed check; None for any other answer."""
+    return _NAMED.get(product)

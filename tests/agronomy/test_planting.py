@@ -1,4 +1,4 @@
-"""Stakes and spacing against published plant populations."""
+"""Stakes and spacing against published populations, and bundles, sprouting and gaps by hand."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bot.agronomy.area import Area
-from bot.agronomy.planting import stand
+from bot.agronomy.planting import bundles, gap_stakes, spare_for_sprouting, stand
 
 HECTARE = Area.from_value(1, "ha")
 ACRE = Area.from_value(1, "acre")
@@ -102,3 +102,158 @@ def test_closer_spacing_and_larger_fields_never_need_fewer(
 def test_no_spacing(row_m: float, in_row_m: float) -> None:
     with pytest.raises(ValueError, match="must be above 0"):
         stand(HECTARE, row_m, in_row_m, 10)
+
+
+# Bundles. "50 sticks of one metre-length each, made up a bundle": an agriculture consultant,
+# in "Cassava farmers urged to avoid delayed planting", pmnewsnigeria.com, 2019.
+
+
+@pytest.mark.parametrize(
+    ("stakes", "published"),
+    [
+        # "at a density of 1m x 0.5m, using about 100-120 bundles" for a hectare: "Making money
+        # from cassava stems", thenationonlineng.net, 2021. By hand: 20,000 stakes, and with a
+        # fifth to spare 24,000; 4 stakes of 25 cm a stem are 200 a bundle
+        (20_000, 100),
+        (24_000, 120),
+        # common practice: 50 to 60 bundles for a hectare at 1 x 1 m; by hand, with a fifth to spare
+        (10_000, 50),
+        (12_000, 60),
+    ],
+)
+def test_bundles_for_a_hectare(stakes: int, published: int) -> None:
+    assert bundles(stakes, 50, 1, 25) == published
+
+
+@pytest.mark.parametrize(
+    ("stem_m", "stake_cm", "published"),
+    [
+        # FAO and INADES, Better Farming Series 16, "Roots and Tubers", 1977: pieces of 20 to 30 cm,
+        # and "each stem can be made into 4 or 5 cuttings" (the length of a stem is not given)
+        (1, 20, 5),
+        (1.2, 30, 4),
+        # naads.or.ug, "Land Preparation": stems of 1 m to 1.5 m into pieces of 15 cm; by hand
+        (1, 15, 6),
+        (1.5, 15, 10),
+        # by hand: 0.29 m is 28.999... cm in floats, and one stake of 29 cm all the same
+        (0.29, 29, 1),
+    ],
+)
+def test_stakes_from_a_stem(stem_m: float, stake_cm: float, published: int) -> None:
+    assert bundles(published, 1, stem_m, stake_cm) == 1
+    assert bundles(published + 1, 1, stem_m, stake_cm) == 2
+
+
+def test_bundles_for_an_acre_by_hand() -> None:
+    # 5059 stakes and 506 to spare, at 1 x 0.8 m: 5565 / (50 x 4) = 27.8, up to 28; of stems that
+    # give 5 stakes of 20 cm, 5565 / 250 = 22.3, up to 23
+    assert bundles(5059 + 506, 50, 1, 25) == 28
+    assert bundles(5059 + 506, 50, 1, 20) == 23
+
+
+@given(st.integers(1, 100_000), st.integers(1, 100), st.integers(5, 30), st.integers(1, 8))
+def test_bundles_give_the_stakes_and_one_fewer_would_not(
+    stakes: int, stems: int, stake_cm: int, per_stem: int
+) -> None:
+    # a stem a little longer than its stakes, so that an end is left over
+    needed = bundles(stakes, stems, (per_stem * stake_cm + 1) / 100, stake_cm)
+    assert needed * stems * per_stem >= stakes > (needed - 1) * stems * per_stem
+
+
+@pytest.mark.parametrize(
+    ("stems", "stem_m", "stake_cm", "cause"),
+    [
+        (50, 0.24, 25, "gives no stake"),
+        (50, 0, 25, "gives no stake"),
+        (0, 1, 25, "above 0"),
+        (50, 1, 0, "above 0"),
+    ],
+)
+def test_no_bundles(stems: int, stem_m: float, stake_cm: float, cause: str) -> None:
+    with pytest.raises(ValueError, match=cause):
+        bundles(10_000, stems, stem_m, stake_cm)
+
+
+# Sprouting.
+
+
+@pytest.mark.parametrize(
+    ("places", "sprouted", "tested", "spare"),
+    [
+        # IRRI Rice Knowledge Bank, "Seed rate calculation in upland": 40 kg/ha at a germination of
+        # 80 %; by hand, 40 / 0.8 = 50, so 10 more
+        (40, 80, 100, 10),
+        # Ikeh and others, "Effects of planting population, planting position, and number of nodes
+        # per cutting on cassava seed yield", 2023: cuttings of 5 nodes established at 100 %, of 2
+        # nodes at 60.0 and 60.5 %. By hand, on a hectare: 10,000 x 40 / 60 = 6666.7 and
+        # 10,000 x 39.5 / 60.5 = 6528.9
+        (10_000, 100, 100, 0),
+        (10_000, 60, 100, 6667),
+        (10_000, 121, 200, 6529),
+        # Oguzor, "Effect of planting methods on growth of cassava", Research Journal of Biological
+        # Sciences, 2007: 88.8 % sprouted. By hand: 10,000 x 112 / 888 = 1261.3
+        (10_000, 888, 1000, 1262),
+        # by hand: 8 of 10, 5059 x 2 / 8 = 1264.75
+        (5059, 8, 10, 1265),
+    ],
+)
+def test_spare_for_sprouting(places: int, sprouted: int, tested: int, spare: int) -> None:
+    assert spare_for_sprouting(places, sprouted, tested) == spare
+
+
+@given(st.integers(0, 100_000), st.integers(1, 200), st.integers(0, 200))
+def test_as_many_sprout_as_there_are_places(stakes: int, sprouted: int, failed: int) -> None:
+    tested = sprouted + failed
+    spare = spare_for_sprouting(stakes, sprouted, tested)
+    assert (stakes + spare) * sprouted >= stakes * tested
+    assert spare == 0 or (stakes + spare - 1) * sprouted < stakes * tested
+
+
+@pytest.mark.parametrize(("sprouted", "tested"), [(0, 10), (-1, 10), (11, 10), (0, 0)])
+def test_no_sprouting_test(sprouted: int, tested: int) -> None:
+    with pytest.raises(ValueError, match="test again"):
+        spare_for_sprouting(10_000, sprouted, tested)
+
+
+# Gaps.
+
+
+@pytest.mark.parametrize(
+    ("places", "gaps", "counted", "spare_percent", "stakes"),
+    [
+        # rtb.cgiar.org, "Cassava (Manihot esculenta Crantz) stems quality for root production
+        # effectiveness", abstract: 18.2 % of stands missing on research farms, 32.7 % with trained
+        # planters, 42.0 % on traditional farms. By hand, on a hectare:
+        (10_000, 182, 1000, 0, 1820),
+        (10_000, 327, 1000, 0, 3270),
+        (10_000, 42, 100, 10, 4620),
+        # "Seed rate calculation" (slides, soukservices.com), example 6, maize: of 20.576 kg, 5 %
+        # more for filling gaps are 1.028 kg; here in grams, 1028.8, up
+        (20_576, 5, 100, 0, 1029),
+        # by hand: 5059 x 7 / 100 = 354.13, and a tenth more 389.5
+        (5059, 7, 100, 0, 355),
+        (5059, 7, 100, 10, 390),
+        (5059, 0, 100, 10, 0),
+        (5059, 30, 30, 0, 5059),
+    ],
+)
+def test_gap_stakes(
+    places: int, gaps: int, counted: int, spare_percent: float, stakes: int
+) -> None:
+    assert gap_stakes(places, gaps, counted, spare_percent) == stakes
+
+
+@given(st.integers(1, 100_000), st.integers(0, 300), st.integers(1, 300), st.integers(0, 50))
+def test_gap_stakes_fill_the_gaps_and_no_more(
+    places: int, gaps: int, planted: int, spare_percent: int
+) -> None:
+    counted = gaps + planted
+    stakes = gap_stakes(places, gaps, counted, spare_percent)
+    needed = places * gaps * (100 + spare_percent)  # times 100 and the places counted
+    assert (stakes - 1) * 100 * counted < needed <= stakes * 100 * counted
+
+
+@pytest.mark.parametrize(("gaps", "counted"), [(11, 10), (-1, 10), (0, 0), (1, 0), (0, -10)])
+def test_no_gaps_counted(gaps: int, counted: int) -> None:
+    with pytest.raises(ValueError, match="count again"):
+        gap_stakes(10_000, gaps, counted, 10)

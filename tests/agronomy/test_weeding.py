@@ -6,7 +6,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bot.agronomy.weeding import GRAMINICIDE, HRAC_GROUPS, REFUSED, may_follow
+from bot.agronomy.weeding import (
+    GRAMINICIDE,
+    HRAC_GROUPS,
+    REFUSED,
+    may_follow,
+    spray_group,
+)
 
 PARAQUAT = 22
 
@@ -70,3 +76,49 @@ def test_there_is_always_another_spray_to_choose(last: int) -> None:
     # grasses: group 1; other weeds: groups 9 and 10 (common practice)
     assert may_follow(9, last) or may_follow(10, last)
     assert not may_follow(last, last)
+
+
+@pytest.mark.parametrize(
+    ("product", "group"),
+    [
+        # CropLife Australia, "Specific guidelines for Group 01 herbicides": "FOPs, DIMs and DENs
+        # are Group 1 herbicides"
+        ("graminicide", 1),
+        # "Specific guidelines for Group 09 herbicides": alternate with "Group 22 (e.g. paraquat),
+        # Group 10 (e.g. glufosinate)"; for Group 10: with "Group 9 (e.g. glyphosate)"
+        ("glyphosate", 9),
+        ("glufosinate", 10),
+        ("paraquat", 22),
+        # nothing sprayed, not known, and products no grower is asked about at a weed check
+        ("none", None),
+        ("", None),
+        ("Glyphosate", None),
+        ("atrazine", None),
+    ],
+)
+def test_the_group_of_a_product_named(product: str, group: int | None) -> None:
+    assert spray_group(product) == group
+
+
+@pytest.mark.parametrize("ingredient", ["fluazifop", "haloxyfop", "quizalofop", "clethodim"])
+def test_grass_herbicides_share_a_group(ingredient: str) -> None:
+    # all four under acetyl-CoA carboxylase inhibitors in CropLife Australia, "2017 specific
+    # guidelines for Group A herbicides", now Group 1
+    assert HRAC_GROUPS[ingredient] == spray_group("graminicide")
+
+
+@pytest.mark.parametrize(
+    ("product", "may_be_next"),
+    [
+        # by the same guidelines glyphosate and glufosinate change over; paraquat is never advised
+        ("none", {"graminicide", "glyphosate", "glufosinate"}),
+        ("glyphosate", {"graminicide", "glufosinate"}),
+        ("glufosinate", {"graminicide", "glyphosate"}),
+        ("graminicide", {"glyphosate", "glufosinate"}),
+        ("paraquat", {"graminicide", "glyphosate", "glufosinate"}),
+    ],
+)
+def test_what_may_follow_a_product_named(product: str, may_be_next: set[str]) -> None:
+    named = {"graminicide": 1, "glyphosate": 9, "glufosinate": 10, "paraquat": 22}
+    last = spray_group(product)
+    assert {name for name, group in named.items() if may_follow(group, last)} == may_be_next
