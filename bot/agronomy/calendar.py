@@ -66,10 +66,15 @@ class Broken:
 
 @dataclass(frozen=True, slots=True)
 class Calendar:
-    """The windows of all operations, and the links that could not be kept."""
+    """The windows of all operations, and the links that could not be kept.
+
+    `waits` are the links that keep planting from being any earlier, first to last: each
+    operation of the chain comes just the least days after the one before it.
+    """
 
     windows: Mapping[str, Window]
     broken: tuple[Broken, ...]
+    waits: tuple[Link, ...] = ()
 
 
 def lay_out(
@@ -102,6 +107,7 @@ def lay_out(
             for each in operations
         },
         broken=network.broken(earliest, due),
+        waits=network.waits(earliest),
     )
 
 
@@ -213,6 +219,23 @@ class _Network:
             if days == before:
                 break
         return days
+
+    def waits(self, earliest: dict[str, int]) -> tuple[Link, ...]:
+        """Follow planting back along the links that leave it no earlier day."""
+        chain: list[Link] = []
+        while True:
+            waiting = chain[-1].after if chain else PLANT
+            holding = [
+                link
+                for link in self.links
+                if link.operation == waiting
+                and earliest[waiting] == earliest[link.after] + link.least
+            ]
+            if not holding:
+                break
+            # Of several that hold it equally, the longest wait; of those, any, but always the same.
+            chain.append(max(holding, key=lambda link: (link.least, link.after)))
+        return tuple(reversed(chain))
 
     def broken(self, earliest: dict[str, int], due: dict[str, int]) -> tuple[Broken, ...]:
         """Name the links that the due days can't keep, and a wanted day that is too early."""
