@@ -88,22 +88,23 @@ class Output:
     plausible: Literal["low", "fits", "high"]
 
 
-def output(measured_l_per_ha: float, low: float, high: float) -> Output:
+def output(measured_l_per_ha: float, low: float, high: float, usual: float) -> Output:
     """Judge a measured spray volume by the range a sprayer is known to put out, in L/ha.
 
-    A measurement under the range is suspect, and doses are counted with `low`: counting with
-    less would put more product in a tank. One over it is suspect too, and doses are counted with
-    it all the same: counting with `high` would put more on a hectare than the label allows.
-    Raises ValueError unless the measurement is above 0 and `low` is not above `high`.
+    Out of it a measurement is suspect, and doses are counted with the volume that puts less in
+    a tank: the `usual` one where too little was measured, for a slip of the jug must not lead to
+    a strong mix; the measured one where it was too much, for anything less would put more on a
+    hectare than the label allows. Raises ValueError unless the measurement is above 0 and
+    `usual` lies within the range.
     """
     if not measured_l_per_ha > 0:
         raise ValueError(
             f"a spray volume of {measured_l_per_ha} L/ha must be above 0; measure again"
         )
-    if not low <= high:
-        raise ValueError(f"{low} to {high} L/ha is no range; give the lower end first")
+    if not low <= usual <= high:
+        raise ValueError(f"{usual} L/ha is no usual volume in a range of {low} to {high}")
     if measured_l_per_ha < low:
-        return Output(measured_l_per_ha, low, "low")
+        return Output(measured_l_per_ha, usual, "low")
     return Output(
         measured_l_per_ha, measured_l_per_ha, "high" if measured_l_per_ha > high else "fits"
     )

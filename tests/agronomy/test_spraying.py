@@ -331,7 +331,8 @@ def test_product_for_a_field() -> None:
 
 # "knapsack sprayers deliver 250-600 l spray liquid ha-1": agricultureinindia.net, "Common
 # herbicide application equipment and their calibration"
-KNAPSACK = (250, 600)
+KNAPSACK = (250, 600, 400)
+"""From, to, and a usual volume between (by hand)."""
 
 
 @pytest.mark.parametrize(
@@ -340,7 +341,7 @@ KNAPSACK = (250, 600)
         (430.52, 430.52, "fits"),  # the field notes
         (250, 250, "fits"),  # the ends of the range are in it
         (600, 600, "fits"),
-        (200, 250, "low"),  # the stewardship FAQ; doses are counted with the lower end
+        (200, 400, "low"),  # the stewardship FAQ; doses are counted with the usual volume
         (700, 700, "high"),  # doses are counted with what was measured
     ],
 )
@@ -352,17 +353,20 @@ def test_an_output_is_judged(measured: float, counted_with: float, plausible: st
 
 def test_a_measurement_gone_wrong_does_not_fill_the_tank_with_product() -> None:
     # by hand: 0.1 L on 25 m2 are 40 L/ha, which would put 15 / 40 x 4 L = 1500 ml in a tank;
-    # counted with 100 L/ha it is 15 / 100 x 4 L = 600 ml
+    # counted with the usual 200 L/ha it is 15 / 200 x 4 L = 300 ml
     measured = strip_l_per_ha(0.1, 100 / 3, 0.75)
     assert mix(ACRE, 4, 15, measured).ml_per_tank == 1500
-    assert mix(ACRE, 4, 15, output(measured, 100, 600).l_per_ha).ml_per_tank == 600
+    assert mix(ACRE, 4, 15, output(measured, 100, 600, 200).l_per_ha).ml_per_tank == 300
 
 
-@given(st.floats(1, 3000), st.floats(10, 500), st.floats(0, 1000), rates, tanks)
+@given(st.floats(1, 3000), st.floats(10, 500), st.floats(0, 1000), st.floats(0, 1), rates, tanks)
 def test_no_judgement_puts_more_on_a_hectare_or_in_a_tank(
-    measured: float, low: float, wider: float, rate: float, tank: float
+    measured: float, low: float, wider: float, share: float, rate: float, tank: float
 ) -> None:
-    judged = output(measured, low, low + wider)
+    usual = min(low + wider * share, low + wider)
+    judged = output(measured, low, low + wider, usual)
+    if judged.plausible == "low":
+        assert judged.l_per_ha == usual
     assert (judged.plausible == "fits") == (low <= measured <= low + wider)
     worked = mix(HECTARE, rate, tank, judged.l_per_ha)
     # what is in a litre, times the litres that really go on a hectare
@@ -376,12 +380,12 @@ def test_no_judgement_puts_more_on_a_hectare_or_in_a_tank(
         (0, 100, 600, "must be above 0"),
         (-200, 100, 600, "must be above 0"),
         (math.nan, 100, 600, "must be above 0"),
-        (200, 600, 100, "no range"),
+        (200, 600, 100, "no usual volume"),
     ],
 )
 def test_no_output_to_judge(measured: float, low: float, high: float, cause: str) -> None:
     with pytest.raises(ValueError, match=cause):
-        output(measured, low, high)
+        output(measured, low, high, min(low, high))
 
 
 # From the strip to the shop: both methods carried through, every step by hand.
@@ -391,7 +395,7 @@ SOLD = (1, 0.5, 0.25)
 
 def test_the_strip_method_from_strip_to_shop() -> None:
     # 55 s a strip at 0.6 L/min: 0.55 L on 25 m2 = 220 L/ha; one acre is 0.404686 ha
-    judged = output(strip_l_per_ha(0.55, 100 / 3, 0.75), 100, 600)
+    judged = output(strip_l_per_ha(0.55, 100 / 3, 0.75), 100, 600, 200)
     assert judged.l_per_ha == pytest.approx(220)
     assert judged.plausible == "fits"
     worked = mix(ACRE, 4, 15, judged.l_per_ha)
@@ -407,7 +411,7 @@ def test_the_strip_method_from_strip_to_shop() -> None:
 
 def test_the_flow_method_from_jug_to_shop() -> None:
     # 1.01 L/min over 46 x 0.51 m a minute = 430.52 L/ha; half a hectare, 4 L/ha, a tank of 16 L
-    judged = output(strip_l_per_ha(1.01, 46, 0.51), 100, 400)
+    judged = output(strip_l_per_ha(1.01, 46, 0.51), 100, 400, 200)
     assert judged.l_per_ha == pytest.approx(430.52, abs=0.01)
     assert judged.plausible == "high"
     worked = mix(Area.from_value(0.5, "ha"), 4, 16, judged.l_per_ha)
