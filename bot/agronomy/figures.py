@@ -15,21 +15,32 @@ from msgspec import Meta, Struct
 
 UNITS = frozenset(
     {
-        "cm",
-        "m",
-        "days",
-        "t/acre",
-        "money",
         "acre",
-        "percent",
+        "cm",
+        "days",
         "L",
-        "L/ha",
         "L/acre",
+        "L/ha",
+        "L/min",
         "leaves",
-        "nodes",
+        "m",
+        "money",
         "months",
+        "nodes",
+        "people",
+        "percent",
+        "person-days/acre",
+        "places",
+        "seconds",
+        "stakes",
+        "stems",
+        "steps",
+        "t/acre",
     }
 )
+
+_DAYS_OF = {"weeks": 7.0, "hours": 1 / 24}
+"""Units in which a figure of days may be stated, by the days in each."""
 
 
 class Figure(Struct, frozen=True, forbid_unknown_fields=True):
@@ -56,7 +67,10 @@ class Figure(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Figures(Mapping[str, float]):
-    """The figures by name. `figures["gap_fill_from_days"]` is a value, `row` the whole entry."""
+    """The figures by name. `figures["gap_fill_from_days"]` is a value, `row` the whole entry.
+
+    `stated` also gives a figure of days in weeks or hours, for sentences that say it so.
+    """
 
     def __init__(self, rows: Mapping[str, Figure]) -> None:
         self._rows = dict(rows)
@@ -87,6 +101,57 @@ class Figures(Mapping[str, float]):
     def __contains__(self, name: object) -> bool:
         """Tell whether there is a figure of this name."""
         return name in self._values
+
+    def stated(self, name: str) -> float:
+        """Give a figure's value, or what `glyphosate_gate_weeks` is by `glyphosate_gate_days`.
+
+        Raises KeyError naming the nearest known figure.
+        """
+        stem, _, unit = name.rpartition("_")
+        if name not in self and unit in _DAYS_OF:
+            return self[f"{stem}_days"] / _DAYS_OF[unit]
+        return self[name]
+
+    def states(self, name: str) -> bool:
+        """Tell whether `stated` knows this name."""
+        stem, _, unit = name.rpartition("_")
+        return name in self or (unit in _DAYS_OF and f"{stem}_days" in self)
+
+    def highest(self, name: str) -> float:
+        """Give the largest value `stated` can have, for the longest text there can be."""
+        stem, _, unit = name.rpartition("_")
+        if name not in self and unit in _DAYS_OF:
+            return self.row(f"{stem}_days").high / _DAYS_OF[unit]
+        return self.row(name).high
+
+    def with_values(self, values: Mapping[str, float]) -> Figures:
+        """Replace some values, each within its figure's range.
+
+        Raises ValueError naming the figure and its range, or the nearest known name.
+        """
+        rows = dict(self._rows)
+        for name, value in values.items():
+            if name not in rows:
+                raise ValueError(self._unknown(name))
+            row = rows[name] = msgspec.structs.replace(rows[name], value=value)
+            if not row.low <= value <= row.high:
+                raise ValueError(
+                    f"{name}: {value:g} is outside its range {row.low:g} to {row.high:g} "
+                    f"{row.unit}; set a value within it"
+                )
+        changed = Figures(rows)
+        if crossed := changed.crossed():
+            raise ValueError("; ".join(crossed))
+        return changed
+
+    def crossed(self) -> list[str]:
+        """List pairs of figures, one from and one to, where the first is the larger."""
+        return [
+            f"{name} is {self[name]:g}, but {to} is {self[to]:g}; the first must not be larger"
+            for name in self
+            if "_from_" in name and (to := name.replace("_from_", "_to_")) in self
+            if self[name] > self[to]
+        ]
 
     def _unknown(self, name: str) -> str:
         near = difflib.get_close_matches(name, self._values, n=1, cutoff=0)
@@ -123,4 +188,7 @@ def read_figures(raw: object) -> Figures:
                 f"figures.yaml, {name}: {row.value:g} is outside its range "
                 f"{row.low:g} to {row.high:g}; correct the one that is wrong"
             )
-    return Figures(rows)
+    figures = Figures(rows)
+    if crossed := figures.crossed():
+        raise ValueError(f"figures.yaml: {'; '.join(crossed)}")
+    return figures

@@ -359,15 +359,20 @@ def test_a_measurement_gone_wrong_does_not_fill_the_tank_with_product() -> None:
     assert mix(ACRE, 4, 15, output(measured, 100, 600, 200).l_per_ha).ml_per_tank == 300
 
 
-@given(st.floats(1, 3000), st.floats(10, 500), st.floats(0, 1000), st.floats(0, 1), rates, tanks)
+@given(
+    st.floats(1, 3000),
+    st.lists(st.floats(10, 1500), min_size=3, max_size=3).map(sorted),
+    rates,
+    tanks,
+)
 def test_no_judgement_puts_more_on_a_hectare_or_in_a_tank(
-    measured: float, low: float, wider: float, share: float, rate: float, tank: float
+    measured: float, known: list[float], rate: float, tank: float
 ) -> None:
-    usual = min(low + wider * share, low + wider)
-    judged = output(measured, low, low + wider, usual)
+    low, usual, high = known
+    judged = output(measured, low, high, usual)
     if judged.plausible == "low":
         assert judged.l_per_ha == usual
-    assert (judged.plausible == "fits") == (low <= measured <= low + wider)
+    assert (judged.plausible == "fits") == (low <= measured <= high)
     worked = mix(HECTARE, rate, tank, judged.l_per_ha)
     # what is in a litre, times the litres that really go on a hectare
     assert worked.ml_per_tank / tank * measured <= rate * 1000 * (1 + 1e-9)

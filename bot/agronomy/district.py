@@ -1,0 +1,62 @@
+"""What the operator of a district sets: figures of their own, and local units of area.
+
+Their file (YAML) stands beside the one that comes with Fieldbell and is held to the same
+ranges:
+
+    figures:
+      price_per_tonne: 120000
+      glyphosate_gate_days: 63
+    units:
+      plot: {m2: 450, words: {en: [plot, plots], sw: [kiwanja, viwanja]}}
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import msgspec
+from msgspec import Meta, Struct, field
+
+if TYPE_CHECKING:
+    from bot.agronomy.figures import Figures
+
+STANDARD_UNITS = frozenset({"acre", "ha", "m2", "m"})
+"""Units a local one may not be named as."""
+
+_SMALLEST_M2, _LARGEST_M2 = 1, 100_000
+"""A local unit is between a square metre and ten hectares; others are a slip."""
+
+
+class LocalUnit(Struct, frozen=True, forbid_unknown_fields=True):
+    """A unit of area in use in the district: its square metres, and its words by language.
+
+    The first word is how texts write it.
+    """
+
+    m2: Annotated[float, Meta(ge=_SMALLEST_M2, le=_LARGEST_M2)]
+    words: dict[str, Annotated[tuple[Annotated[str, Meta(min_length=1)], ...], Meta(min_length=1)]]
+
+
+class District(Struct, frozen=True, forbid_unknown_fields=True):
+    """The operator's file."""
+
+    figures: dict[str, float] = field(default_factory=dict)
+    units: dict[str, LocalUnit] = field(default_factory=dict)
+
+
+def read_district(raw: object, figures: Figures) -> tuple[Figures, District]:
+    """Read the parsed file over the figures it changes.
+
+    Raises ValueError naming the figure or unit and the remedy.
+    """
+    try:
+        district = msgspec.convert(raw or {}, District)
+    except msgspec.ValidationError as error:
+        raise ValueError(f"{error}; it reads `figures:` with a value each, and `units:`") from error
+    for name in district.units:
+        if not name.isidentifier() or not name.islower() or name in STANDARD_UNITS:
+            raise ValueError(
+                f"unit {name!r}: name it in small letters, such as plot, and not as "
+                f"{', '.join(sorted(STANDARD_UNITS))}"
+            )
+    return figures.with_values(district.figures), district
