@@ -25,10 +25,10 @@ from bot import data
 from bot.dialogue.advice import advise as advise_on
 from bot.dialogue.advice import schema
 from bot.dialogue.fitting import fit
-from bot.dialogue.loading import FlowError
 from bot.dialogue.messages import messages
 from bot.dialogue.proof import prove
 from bot.dialogue.sheet import read_sheet
+from bot.dialogue.slips import FlowError
 from bot.exchange import Exchange, dialogue_of
 from bot.gateways.numbers import read_number
 from bot.gateways.profiles import ProfileError, read_profile
@@ -185,10 +185,11 @@ def advise(file: Path | None, sheet: Any, as_json: bool, show_schema: bool) -> N
         raise _Refused(
             f"{sheet.name}: not readable as YAML: {' '.join(str(error).split())}"
         ) from error
-    read = read_sheet(raw, data.flows(), data.languages(), today)
+    dialogue = dialogue_of(settings)
+    read = read_sheet(raw, dialogue.flows, data.languages(), today)
     if read.faults:
         raise _Refused("\n".join(read.faults))
-    advice = advise_on(read, data.flows(), dialogue_of(settings).voice(read.language))
+    advice = advise_on(read, dialogue.flows, dialogue.voice(read.language))
     if as_json:
         click.echo(msgspec.json.format(msgspec.json.encode(advice), indent=2).decode())
     else:
@@ -241,15 +242,17 @@ def send(file: Path | None, once: bool) -> None:  # noqa: FBT001 - click's own
 
 
 @main.command()
-def check() -> None:
+@click.pass_obj
+def check(file: Path | None) -> None:
     """Prove the flows and measure every text; exit 1 if anything is wrong."""
-    flows = data.flows()
+    settings = _settings(file)
     try:
         languages = data.languages()
     except ValueError as error:
         raise click.ClickException(str(error)) from error
+    dialogue = dialogue_of(settings)
+    flows = dialogue.flows
     faults = prove(flows)
-    dialogue = data.dialogue()
     texts = len(list(messages(flows)))
     for code, language in languages.items():
         found = fit(flows, language, dialogue.voices[code])
@@ -266,6 +269,31 @@ def check() -> None:
         raise click.ClickException(f"{len(faults)} faults")
     click.echo("Every state is reached and can end; every decision has just one row for each case;")
     click.echo("no answer is used before it is given; every text fits.")
+
+
+@main.command()
+@click.pass_obj
+def figures(file: Path | None) -> None:
+    """Print every figure the advice rests on, and where it comes from.
+
+    A figure that the district's own file (FIELDBELL_DISTRICT) has changed is marked with a star.
+    """
+    flows = dialogue_of(_settings(file)).flows
+    own = flows.district.figures
+    rows = [("", "figure", "value", "unit", "range", "source")]
+    for name in flows.figures:
+        row = flows.figures.row(name)
+        source = f"{row.source}. {row.note}" if row.note else row.source
+        span = f"{row.low:.15g} to {row.high:.15g}"
+        mark = "*" if name in own else ""
+        rows.append((mark, name, f"{row.value:.15g}", row.unit, span, source))
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    for each in rows:
+        cells = [text.ljust(width) for text, width in zip(each, widths, strict=True)]
+        cells[2] = each[2].rjust(widths[2])
+        click.echo("  ".join(cells).rstrip())
+    for name, unit in flows.district.units.items():
+        click.echo(f"*  1 {name} is {unit.m2:g} m2")
 
 
 @main.group()

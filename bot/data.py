@@ -7,11 +7,13 @@ from importlib import resources
 from typing import TYPE_CHECKING
 
 from bot.dialogue.loading import read_flows
+from bot.dialogue.slips import FlowError
 from bot.dialogue.turn import Dialogue
 from bot.wording.languages import read_languages
 
 if TYPE_CHECKING:
     from importlib.resources.abc import Traversable
+    from pathlib import Path
 
     from bot.dialogue.loading import Flows
     from bot.dialogue.voice import Contacts
@@ -29,10 +31,19 @@ def folder(name: str) -> Traversable:
     )
 
 
-@lru_cache(maxsize=1)
-def flows() -> Flows:
-    """Read and compile the flow files, once."""
-    return read_flows(folder("flows"))
+@lru_cache(maxsize=4)  # one in use; tests and `fieldbell figures` look at others
+def flows(district: Path | None = None) -> Flows:
+    """Read and compile the flow files, once, with a district's own figures over them.
+
+    Raises FlowError, also when the district's file cannot be read.
+    """
+    if district is None:
+        return read_flows(folder("flows"))
+    try:
+        own = district.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise FlowError(f"the district's file {district} cannot be read: {error}") from error
+    return read_flows(folder("flows"), own)
 
 
 @lru_cache(maxsize=1)
@@ -41,6 +52,6 @@ def languages() -> dict[str, Language]:
     return read_languages(folder("locales"))
 
 
-def dialogue(contacts: Contacts | None = None) -> Dialogue:
+def dialogue(contacts: Contacts | None = None, district: Path | None = None) -> Dialogue:
     """Make the conversation from the flows and languages that came with Fieldbell."""
-    return Dialogue(flows(), languages(), contacts)
+    return Dialogue(flows(district), languages(), contacts)

@@ -74,6 +74,9 @@ class Persona:
 COMMON: Answers = {
     "report.report": "1",
     "report.done_on": "yesterday",
+    "rain.rained": "1",
+    "gaps.gaps_in_100": "8",
+    "planting.workers": "3",
     "weeding.weed_cover": "2",
     "weeding.weed_stage": "2",
     "weeding.weed_kind": "2",

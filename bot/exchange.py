@@ -34,8 +34,9 @@ the same grower was answered meanwhile."""
 
 
 def dialogue_of(settings: Settings) -> Dialogue:
-    """Make the conversation with the numbers to call that the operator has set."""
-    return data.dialogue(Contacts(settings.help_number, settings.poison_number))
+    """Make the conversation with the numbers to call and the figures the operator has set."""
+    contacts = Contacts(settings.help_number, settings.poison_number)
+    return data.dialogue(contacts, settings.district)
 
 
 @dataclass(frozen=True, slots=True)

@@ -57,6 +57,8 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     """The number for poisoning, sent with safety texts. The operator sets it: none is assumed."""
     gateway: str = "plain-json"
     """A gateway profile: the name of one that comes with Fieldbell, or a path to a TOML file."""
+    district: Path | None = None
+    """A YAML file of the district's own figures and units of area (`bot.agronomy.district`)."""
     currency: str = "TZS"
     """ISO 4217 code of prices and costs."""
 

@@ -27,6 +27,9 @@ _SMALLEST_M2, _LARGEST_M2 = 1, 100_000
 """A local unit is between a square metre and ten hectares; others are a slip."""
 
 
+Spellings = Annotated[tuple[Annotated[str, Meta(min_length=1)], ...], Meta(min_length=1)]
+
+
 class LocalUnit(Struct, frozen=True, forbid_unknown_fields=True):
     """A unit of area in use in the district: its square metres, and its words by language.
 
@@ -34,13 +37,13 @@ class LocalUnit(Struct, frozen=True, forbid_unknown_fields=True):
     """
 
     m2: Annotated[float, Meta(ge=_SMALLEST_M2, le=_LARGEST_M2)]
-    words: dict[str, Annotated[tuple[Annotated[str, Meta(min_length=1)], ...], Meta(min_length=1)]]
+    words: Annotated[dict[str, Spellings], Meta(min_length=1)]
 
 
 class District(Struct, frozen=True, forbid_unknown_fields=True):
     """The operator's file."""
 
-    figures: dict[str, float] = field(default_factory=dict)
+    figures: dict[str, object] = field(default_factory=dict)
     units: dict[str, LocalUnit] = field(default_factory=dict)
 
 
@@ -59,4 +62,10 @@ def read_district(raw: object, figures: Figures) -> tuple[Figures, District]:
                 f"unit {name!r}: name it in small letters, such as plot, and not as "
                 f"{', '.join(sorted(STANDARD_UNITS))}"
             )
-    return figures.with_values(district.figures), district
+    values: dict[str, float] = {}
+    for name, value in district.figures.items():
+        try:
+            values[name] = msgspec.convert(value, float)
+        except msgspec.ValidationError as error:
+            raise ValueError(f"{name}: {value!r} is no number; write one, as in 14") from error
+    return figures.with_values(values), district

@@ -12,11 +12,31 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
+from bot.agronomy.calendar import PLANT
 from bot.agronomy.weeding import GRAMINICIDE, HRAC_GROUPS
-from bot.dialogue import composing
-from bot.dialogue.loading import SEASON
-from bot.dialogue.planning import change, follows, fresh_id, lay_anew, make, next_open
-from bot.dialogue.records import Answers, Channel, Grower, Operation, Plan, Session
+from bot.dialogue import composing, stating
+from bot.dialogue.calculations import MEASURED
+from bot.dialogue.links import follows
+from bot.dialogue.planning import (
+    change,
+    closes,
+    first_asked,
+    fresh_id,
+    lay_anew,
+    make,
+    next_open,
+)
+from bot.dialogue.records import (
+    Answers,
+    Channel,
+    Finding,
+    Grower,
+    Operation,
+    Plan,
+    Session,
+    unsure,
+)
+from bot.dialogue.slips import SEASON
 from bot.dialogue.walk import Walk
 
 if TYPE_CHECKING:
@@ -82,37 +102,53 @@ class Acts:
     def perform(self, scene: Scene, session: Session, walk: Walk) -> Session | None:
         """Perform the act a walk has come to, and return the session that follows."""
         match walk.step.state.do if walk.step else "close":
-            case "make_plan":
-                self._make_plan(scene, session)
-                return None
-            case "show_plan":
-                self.show_plan(scene)
             case "pick_operation":
                 return self._pick_operation(scene)
             case "new_field":
                 return self.start(SEASON)
-            case "ask_help":
-                scene.needs_call(ASKED_FOR_HELP)
+            case "begin":
+                return self.start(walk.step.state.flow if walk.step else "")
             case "report_done":
                 return self._report_done(scene, session)
+            case "go_ahead":
+                return self._go_ahead(scene, session)
+            case "make_plan":
+                self._make_plan(scene, session)
+                return None
+            case act:
+                self._settle(act, scene, session, walk)
+                return session.aside
+
+    def _settle(self, act: str, scene: Scene, session: Session, walk: Walk) -> None:
+        """Perform an act after which nothing is left to ask."""
+        match act:
+            case "show_plan":
+                self.show_plan(scene)
+            case "show_diary":
+                self._show_diary(scene)
+            case "ask_help":
+                scene.needs_call(ASKED_FOR_HELP)
             case "report_promised":
                 self._report_promised(scene, session)
+            case "look_again":
+                self._wait_for_rain(scene, session)
             case "weed":
                 self._weed(scene, session, walk)
+            case "take_measure":
+                self._take_measure(scene, walk)
             case _:
                 scene.lines += [scene.voice.tell(each, {}) for each in walk.said]
-        return session.aside
 
     # The plan
 
     def _make_plan(self, scene: Scene, session: Session) -> None:
-        walk = Walk.season(self.flows, session.answers)
+        # The sprayer stays the same on another field; stakes that were tested do not.
+        measured = {k: v for k, v in scene.grower.answers.items() if k == "spray_volume_l_per_ha"}
+        walk = Walk.season(self.flows, measured | session.answers)
         laid = make(self.flows, walk, scene.today)
         scene.settle(laid)
-        asked = [self.flows.step(*context.split(".", 1)) for context in walk.asked]
-        answers = {name: walk.answers[name] for step in asked for name in step.answers}
-        scene.grower = replace(scene.grower, answers=answers)
-        texts = composing.plan_texts(scene.voice, self.flows.figures, walk, laid)
+        scene.grower = replace(scene.grower, answers=walk.kept())
+        texts = composing.plan_texts(scene.voice, walk, laid)
         if scene.channel == "sms":
             scene.texts += texts
             return
@@ -130,22 +166,93 @@ class Acts:
         scene.lines.append(composing.title(scene.voice, scene.grower.answers))
         scene.lines += composing.dates(scene.voice, laid.plan)
 
+    def say_at_once(self, scene: Scene, walk: Walk) -> None:
+        """Say what the conversation is told as soon as a walk meets it."""
+        said = [each for each in walk.said if each.at_once]
+        if said:
+            values = self._amounts(scene, walk)
+            scene.lines += [scene.voice.tell(each, values) for each in said]
+
+    def _amounts(self, scene: Scene, walk: Walk) -> dict[str, object]:
+        answers = scene.grower.answers | walk.answers
+        return stating.amounts(scene.voice, answers, self.flows.figures)
+
+    # What the grower measured
+
+    def _take_measure(self, scene: Scene, walk: Walk) -> None:
+        """Keep what was measured, and say the amounts of the plan that it changes."""
+        kept = {
+            name: walk.answers[name]
+            for name in (*MEASURED, "low_sprouting")
+            if walk.answers.get(name) is not None
+        }
+        known = {k: v for k, v in scene.grower.answers.items() if k not in map(unsure, kept)}
+        scene.grower = replace(scene.grower, answers=known | kept)
+        values = self._amounts(scene, walk)
+        scene.lines += [scene.voice.tell(each, values) for each in walk.said]
+        if "spray_volume_l_per_ha" in kept and scene.grower.plan is not None:
+            scene.lines += composing.spray_lines(
+                scene.voice, self.flows, scene.grower.plan, scene.grower.answers
+            )
+
+    def _show_diary(self, scene: Scene) -> None:
+        diary = scene.grower.plan.diary if scene.grower.plan else ()
+        scene.lines += composing.diary_lines(scene.voice, self.flows, diary)
+
     # Reports
+
+    def ask_about(
+        self, plan: Plan, operation: Operation, today: date, aside: Session | None = None
+    ) -> Session:
+        """Ask what an operation waits for, or, where that is there, whether it is done."""
+        first = first_asked(self.flows, plan, operation)
+        if first:
+            return self.start(first, about=operation.id, aside=aside)
+        return self.report_on(operation, today, aside)
 
     def report_on(self, operation: Operation, today: date, aside: Session | None = None) -> Session:
         """Begin the report on one operation."""
         given: Answers = {
             "operation": operation.name,
-            "asked_today": operation.reminded == 1 and operation.reminded_on == today,
+            # Everything counts from the day of planting: that one is always asked for.
+            "asked_today": operation.name != PLANT
+            and operation.reminded == 1
+            and operation.reminded_on == today,
         }
         return replace(self.start("report", about=operation.id, aside=aside), answers=given)
 
     def _pick_operation(self, scene: Scene) -> Session | None:
-        operation = next_open(scene.grower.plan) if scene.grower.plan else None
-        if operation is None:
+        plan = scene.grower.plan
+        operation = next_open(plan) if plan else None
+        if plan is None or operation is None:
             scene.say("nothing_open")
             return None
-        return self.report_on(operation, scene.today)
+        return self.ask_about(plan, operation, scene.today)
+
+    def _go_ahead(self, scene: Scene, session: Session) -> Session | None:
+        """What the operation waits for is there: it can be done, and is asked about."""
+        reported = _reported(scene, session)
+        if reported is None:
+            return session.aside
+        plan, operation = reported
+        asked = replace(operation, promised=None, reminded=1, reminded_on=scene.today)
+        plan = replace(plan, ready=(*plan.ready, operation.id))
+        self._move(scene, change(plan, asked))
+        return self.report_on(asked, scene.today, session.aside)
+
+    def _wait_for_rain(self, scene: Scene, session: Session) -> None:
+        """Put planting off a few days, and warn when the soil made ready will not wait longer."""
+        reported = _reported(scene, session)
+        if reported is None:
+            return
+        plan, operation = reported
+        again = scene.today + timedelta(days=int(self.flows.figures["rain_again_days"]))
+        last = closes(self.flows, plan, operation)
+        moved = replace(operation, promised=again, reminded=0, reminded_on=None)
+        scene.say("rain_again", day=again)
+        self._move(scene, change(plan, moved))
+        if last is not None and scene.today <= last < again + (again - scene.today):
+            scene.say("rain_closing", day=last)
 
     def _report_done(self, scene: Scene, session: Session) -> Session | None:
         reported = _reported(scene, session)
@@ -173,6 +280,8 @@ class Acts:
         plan, operation = reported
         day = _day_named(session.answers) or scene.today
         moved = replace(operation, promised=day, reminded=0, reminded_on=None)
+        # Rain that has fallen by now may be gone by then: it is asked about again.
+        plan = replace(plan, ready=tuple(each for each in plan.ready if each != operation.id))
         scene.say("noted_promised", day=day)
         laid = self._move(scene, change(plan, moved))
         self._say_next(scene, laid.plan)
@@ -180,7 +289,7 @@ class Acts:
     def _move(self, scene: Scene, plan: Plan) -> LaidOut:
         laid = lay_anew(self.flows, plan, scene.grower.answers, scene.today)
         scene.settle(laid)
-        scene.lines += composing.broken_lines(scene.voice, laid.broken, laid.plan, {})
+        scene.lines += composing.broken_lines(scene.voice, laid, {})
         return laid
 
     def _say_next(self, scene: Scene, plan: Plan) -> None:
@@ -211,8 +320,10 @@ class Acts:
             return
         scene.lines += [scene.voice.tell(each, {}) for each in walk.said]
         today = scene.today
+        plan = replace(plan, diary=(*plan.diary, _finding(session.answers, today)))
         match session.answers["weeding"]:
             case "wait":
+                scene.grower = replace(scene.grower, plan=plan)
                 self._look_again(scene, plan)
                 return
             case "by_hand":
@@ -238,6 +349,16 @@ class Acts:
 
 _WEEDING_GROUPS = frozenset({GRAMINICIDE, HRAC_GROUPS["glyphosate"], HRAC_GROUPS["glufosinate"]})
 """HRAC groups of the herbicides that may be sprayed among growing cassava."""
+
+
+def _finding(answers: Answers, today: date) -> Finding:
+    """Write a weed check into the diary."""
+    cover, stage, kind = (
+        str(answers.get(name) or "") for name in ("weed_cover", "weed_stage", "weed_kind")
+    )
+    action = str(answers["weeding"])
+    group = answers.get("spray_group") if action == "spray" else None
+    return Finding(today, cover, stage, kind, action, group if isinstance(group, int) else None)
 
 
 def _for_today(identity: str, today: date, group: int | None = None) -> Operation:

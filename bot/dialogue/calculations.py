@@ -1,28 +1,30 @@
-"""Calculations that flows may name, and the amounts a plan states.
+"""Calculations that flows may name.
 
-Each takes answers to figures of `bot.agronomy`, and declares which answers it needs, so that
-the proof can show that they are always there, and which values it can yield.
+Each works on answers through `bot.dialogue.reckoning`, and declares which answers it needs, so
+that the proof can show that they are always there, and which values it can yield.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
-from bot.agronomy.area import Area, per_hectare
-from bot.agronomy.planting import Stand, stand
-from bot.agronomy.spraying import Mix, mix
-from bot.agronomy.tillage import Budget, budget
+from bot.agronomy.spraying import output, output_l_per_ha, speed_km_per_h, strip_l_per_ha
+from bot.agronomy.weeding import may_follow, spray_group
+from bot.dialogue.reckoning import budget_of, weeding_costs_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from bot.agronomy.figures import Figures
-    from bot.dialogue.records import Answer
+    from bot.agronomy.tillage import Budget
+    from bot.dialogue.records import Answer, Answers
 
 FAULTS = ("stony", "shallow", "waterlogged", "sloping")
 SOIL = (*FAULTS, "fertile")
-RETURNS: tuple[Answer, ...] = ("pays", "loses", "cost_unknown")
+
+MEASURED = ("spray_volume_l_per_ha", "sprouted_of_20")
+"""Answers measured outside a season's questions, which its amounts are counted with."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,21 +35,29 @@ class Calculation:
     """Answers it is worked out from. Where each has few values (`exact`), the proof tries all."""
     exact: bool
     yields: Mapping[str, tuple[Answer, ...]]
-    work: Callable[[Mapping[str, Answer], Figures], dict[str, Answer]]
+    """For a number, one value for each way a decision may take it."""
+    work: Callable[[Mapping[str, Answer], Figures], Answers]
 
+
+# The field
 
 RIDGED_FAULTS = ("shallow", "waterlogged", "sloping")
 """The faults whose remedy is ridges."""
 
 
-def _faults(answers: Mapping[str, Answer], _: Figures) -> dict[str, Answer]:
+def _faults(answers: Mapping[str, Answer], _: Figures) -> Answers:
     return {
         "fault_count": sum(answers[fault] is True for fault in FAULTS),
         "needs_ridges": any(answers[fault] is True for fault in RIDGED_FAULTS),
     }
 
 
-def _tillage_returns(answers: Mapping[str, Answer], figures: Figures) -> dict[str, Answer]:
+# Money
+
+RETURNS: tuple[Answer, ...] = ("pays", "loses", "cost_unknown")
+
+
+def _tillage_returns(answers: Mapping[str, Answer], figures: Figures) -> Answers:
     return {
         "plough_return": _return(budget_of("plough", answers, figures)),
         "ridge_return": _return(budget_of("ridge", answers, figures)),
@@ -58,6 +68,51 @@ def _return(worked: Budget | None) -> str:
     if worked is None:
         return "cost_unknown"
     return "pays" if worked.pays else "loses"
+
+
+def _weeding_costs(answers: Mapping[str, Answer], figures: Figures) -> Answers:
+    costs = weeding_costs_of(answers, figures)
+    return {"cheaper_weeding": costs.cheaper if costs else None}
+
+
+# The sprayer
+
+OUTPUTS: tuple[Answer, ...] = ("low", "fits", "high")
+VOLUMES: tuple[Answer, ...] = (200, 20_000)
+"""One that a sprayer may have, and one that none has."""
+
+
+def _strip_output(answers: Mapping[str, Answer], figures: Figures) -> Answers:
+    used, length, swath = _numbers(answers, "strip_used_l", "strip_length_m", "swath_m")
+    return _output(strip_l_per_ha(used, length, swath), figures)
+
+
+def _flow_output(answers: Mapping[str, Answer], figures: Figures) -> Answers:
+    flow, seconds, swath = _numbers(answers, "flow_l_per_min", "seconds_for_100_m", "swath_m")
+    return _output(output_l_per_ha(flow, swath, speed_km_per_h(seconds)), figures)
+
+
+def _numbers(answers: Mapping[str, Answer], *names: str) -> list[float]:
+    """Take answers that are known to be numbers where the flow asks for the calculation."""
+    return [float(str(answers[name])) for name in names]
+
+
+def _output(measured: float, figures: Figures) -> Answers:
+    row = figures.row("default_spray_volume_l_per_ha")
+    found = output(measured, row.low, row.high, row.value)
+    return {"spray_volume_l_per_ha": round(found.l_per_ha, 1), "output_is": found.plausible}
+
+
+# Weeds
+
+GROUPS: tuple[Answer, ...] = (1, 9, 10, 22, None)
+
+
+def _rotation(answers: Mapping[str, Answer], _: Figures) -> Answers:
+    group = spray_group(str(answers["product"]))
+    last = answers["last_group"]
+    allowed = group is not None and may_follow(group, last if isinstance(last, int) else None)
+    return {"spray_group": group, "may_spray": allowed}
 
 
 CALCULATIONS: Mapping[str, Calculation] = {
@@ -81,82 +136,54 @@ CALCULATIONS: Mapping[str, Calculation] = {
         yields={"plough_return": RETURNS, "ridge_return": RETURNS},
         work=_tillage_returns,
     ),
+    "weeding_costs": Calculation(
+        needs=("wage_per_day", "herbicide_cost_per_acre"),
+        exact=False,
+        yields={"cheaper_weeding": ("hoe", "spray")},
+        work=_weeding_costs,
+    ),
+    "strip_output": Calculation(
+        needs=("swath_m", "strip_length_m", "strip_used_l"),
+        exact=False,
+        yields={"spray_volume_l_per_ha": VOLUMES, "output_is": OUTPUTS},
+        work=_strip_output,
+    ),
+    "flow_output": Calculation(
+        needs=("swath_m", "flow_l_per_min", "seconds_for_100_m"),
+        exact=False,
+        yields={"spray_volume_l_per_ha": VOLUMES, "output_is": OUTPUTS},
+        work=_flow_output,
+    ),
+    "rotation": Calculation(
+        needs=("product", "last_group"),
+        exact=True,
+        yields={"spray_group": GROUPS, "may_spray": (True, False)},
+        work=_rotation,
+    ),
 }
 
 
-def area_of(answers: Mapping[str, Answer]) -> Area:
-    """The field's area from its answer: "1.5 acre", "0.6 ha", "2400 m2" or "40x60 m"."""
-    size, _, unit = str(answers["area"]).partition(" ")
-    if "x" in size:
-        length, width = size.split("x")
-        return Area.from_sides(float(length), float(width))
-    return Area.from_value(float(size), unit)
-
-
-def budget_of(
-    work: Literal["plough", "ridge"], answers: Mapping[str, Answer], figures: Figures
-) -> Budget | None:
-    """What ploughing or ridging an acre brings and costs; None where a price is not known."""
-    price = answers.get("price_per_tonne")
-    cost = answers.get(f"{work}_cost_per_acre")
-    if price is None or cost is None:
-        return None
-    gain = figures["ploughing_gain_t_per_acre" if work == "plough" else "ridging_gain_t_per_acre"]
-    haulage = answers.get("haulage_cost_per_tonne") or 0
-    return budget(gain, float(cost), float(price), float(haulage))
-
-
-def stand_of(answers: Mapping[str, Answer], figures: Figures) -> Stand:
-    """Stakes for the field, closer and with more to spare where few may sprout."""
-    low = answers["low_sprouting"] is True
-    return stand(
-        area_of(answers),
-        figures["row_spacing_m"],
-        in_row_m(answers, figures),
-        figures["spare_stakes_low_sprouting_percent" if low else "spare_stakes_percent"],
-    )
-
-
-def in_row_m(answers: Mapping[str, Answer], figures: Figures) -> float:
-    """Spacing within the row in metres."""
-    low = answers["low_sprouting"] is True
-    return figures["in_row_spacing_low_sprouting_m" if low else "in_row_spacing_m"]
-
-
-def glyphosate_of(answers: Mapping[str, Answer], figures: Figures) -> Mix | None:
-    """The spray before planting, where the route has one: more against hard perennial weeds."""
-    if answers.get("fallow_spray") is not True or answers.get("tank_l") is None:
-        return None
-    hard = answers.get("hard_weeds") is True
-    rate = figures["glyphosate_360_hard_weeds_l_per_ha" if hard else "glyphosate_360_l_per_ha"]
-    return _mix(rate, answers, figures)
-
-
-def preemergence_of(answers: Mapping[str, Answer], figures: Figures) -> Mix | None:
-    """The spray right after planting, where there is one."""
-    product = answers.get("preemergence")
-    if product in {None, "neither"} or answers.get("tank_l") is None:
-        return None
-    litres_per_acre = figures[f"{product}_l_per_acre"]
-    return _mix(per_hectare(litres_per_acre), answers, figures)
-
-
-def _mix(rate_l_per_ha: float, answers: Mapping[str, Answer], figures: Figures) -> Mix:
-    volume = answers.get("spray_volume_l_per_ha") or figures["default_spray_volume_l_per_ha"]
-    return mix(area_of(answers), rate_l_per_ha, float(answers["tank_l"] or 0), float(volume))
-
+_SPRAYS = (("glyphosate", "fallow_spray"), ("preemergence", "preemergence"))
 
 PLACEHOLDERS: Mapping[str, tuple[str, ...]] = {
-    "row_m": ("area", "low_sprouting"),
-    "in_row_m": ("area", "low_sprouting"),
-    "stakes": ("area", "low_sprouting"),
-    "spare_stakes": ("area", "low_sprouting"),
+    **dict.fromkeys(
+        ("row_m", "in_row_m", "stakes", "spare_stakes", "bundles"),
+        ("area|paced_area", "low_sprouting"),
+    ),
     "tank": ("tank_l",),
     **{
-        f"{spray}_{part}": ("area", "tank_l", need)
-        for spray, need in (("glyphosate", "fallow_spray"), ("preemergence", "preemergence"))
-        for part in ("ml_per_tank", "tanks", "water_l", "product_l")
+        f"{spray}_{part}": ("area|paced_area", "tank_l", need)
+        for spray, need in _SPRAYS
+        for part in ("ml_per_tank", "tanks", "water_l", "product_l", "bottles", "left_l")
     },
+    "measured_area": ("paced_area",),
+    "sprayer_l_per_ha": ("spray_volume_l_per_ha",),
+    "sprayer_l_per_acre": ("spray_volume_l_per_ha",),
+    "gap_stakes": ("gaps_in_100",),
+    "spare_tested": ("sprouted_of_20",),
+    **dict.fromkeys(
+        ("hoe_cost", "spray_cost", "break_even_wage"), ("wage_per_day", "herbicide_cost_per_acre")
+    ),
 }
-"""Amounts a sentence of advice may state, and the answers each needs. A figure's name is a
-placeholder too, and needs none."""
+"""Amounts a sentence of advice may state, and the answers each needs ("a|b": one of them). A figure's name is a
+placeholder too, and needs none. Flows begun from a plan have the plan's own answers as well."""

@@ -4,88 +4,71 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from bot.dialogue.calculations import (
-    budget_of,
-    glyphosate_of,
-    in_row_m,
-    preemergence_of,
-    stand_of,
-)
+from bot.dialogue.planning import wanted_day
+from bot.dialogue.reckoning import area_answer
+from bot.dialogue.stating import amounts, labour_lines, money_lines, volume_line
 from bot.dialogue.voice import Voice, pack
+from bot.dialogue.walk import Walk
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from datetime import date
 
-    from bot.agronomy.calendar import Broken
-    from bot.agronomy.figures import Figures
-    from bot.agronomy.spraying import Mix
-    from bot.dialogue.loading import Saying
+    from bot.dialogue.loading import Flows, Saying
     from bot.dialogue.planning import LaidOut
-    from bot.dialogue.records import Answer, Operation, Plan
-    from bot.dialogue.walk import Walk
+    from bot.dialogue.records import Answer, Finding, Operation, Plan
 
 PLAN_BUDGET = 2
 """Segments a text of the plan may take. Longer plans are more texts, not longer ones."""
+
+SPRAYS = frozenset({"spray_fallow", "spray_preemergence"})
+"""Sprays whose tanks a plan counts."""
 
 DATES_ON_A_SCREEN = 4
 """Next dates shown at once on USSD, where the whole plan would be too many screens."""
 
 
-def amounts(voice: Voice, answers: Mapping[str, Answer], figures: Figures) -> dict[str, object]:
-    """Work out the amounts that advice may state, by placeholder, as far as answers reach."""
-    values: dict[str, object] = {}
-    if answers.get("low_sprouting") is not None and answers.get("area"):
-        stand = stand_of(answers, figures)
-        values |= {
-            "row_m": figures["row_spacing_m"],
-            "in_row_m": in_row_m(answers, figures),
-            "stakes": stand.stakes,
-            "spare_stakes": stand.spare_stakes,
-        }
-    values["tank"] = answers.get("tank_l")
-    sprays = {
-        "glyphosate": glyphosate_of(answers, figures),
-        "preemergence": preemergence_of(answers, figures),
-    }
-    for spray, mix in sprays.items():
-        if mix is not None:
-            values |= {
-                f"{spray}_ml_per_tank": mix.ml_per_tank,
-                f"{spray}_tanks": _tanks(voice, mix),
-                f"{spray}_water_l": round(mix.water_l, 1),
-                f"{spray}_product_l": round(mix.product_l, 2),
-            }
-    return values
+def plan_texts(voice: Voice, walk: Walk, laid: LaidOut) -> tuple[str, ...]:
+    """Write the whole plan.
 
-
-def _tanks(voice: Voice, mix: Mix) -> str:
-    """Say how many tanks are full, and what goes into a last one that is not."""
-    last = {"last_l": round(mix.last_tank_l, 1), "last_ml": mix.last_tank_ml}
-    if not mix.last_tank_l:
-        return voice.say("tanks_full", full=mix.full_tanks)
-    if not mix.full_tanks:
-        return voice.say("tanks_last", **last)
-    return voice.say("tanks_and_last", full=mix.full_tanks, **last)
-
-
-def plan_texts(voice: Voice, figures: Figures, walk: Walk, laid: LaidOut) -> tuple[str, ...]:
-    """Write the whole plan: what cannot be met, the days, the advice, the money, the cautions."""
-    answers, plan = walk.answers, laid.plan
+    First what cannot be met and what was taken for granted, then the days, the advice, the
+    money, the work, and last the cautions.
+    """
+    flows, answers, plan = walk.flows, walk.answers, laid.plan
+    figures = flows.figures
     values = amounts(voice, answers, figures)
     advice = [voice.tell(each, values) for each in walk.said if _still_holds(each, plan)]
-    money = _budgets(voice, figures, answers) if _ahead("plant", plan) else []
+    before = _ahead("plant", plan)
+    sprays = any(each.name in SPRAYS and not each.done for each in plan.operations)
     return pack(
         [
-            *broken_lines(voice, laid.broken, plan, answers),
+            *broken_lines(voice, laid, answers),
+            *assumed_lines(voice, walk),
             title(voice, answers),
             *dates(voice, plan),
+            *start_by(voice, plan, answers),
             *advice,
-            *money,
+            *(volume_line(voice, figures, answers) if sprays else []),
+            *(money_lines(voice, figures, answers, plan) if before else []),
+            *labour_lines(voice, flows, plan, answers),
             *voice.cautions(caution_names(voice, plan.operations)),
         ],
         PLAN_BUDGET,
     )
+
+
+def assumed_lines(voice: Voice, walk: Walk) -> list[str]:
+    """List what was taken for granted where the grower did not know."""
+    taken = [voice.assumed(each) for each in walk.assumed if each.state.assume]
+    return [voice.say("assumed"), *(f"- {each}" for each in taken)] if taken else []
+
+
+def start_by(voice: Voice, plan: Plan, answers: Mapping[str, Answer]) -> list[str]:
+    """Say that the days before a wanted planting day are the last ones to begin on."""
+    first = next((each for each in plan.in_date_order() if not each.done), None)
+    if wanted_day(dict(answers)) is None or first is None or first.id == "plant":
+        return []
+    return [voice.say("start_by")] if _ahead("plant", plan) else []
 
 
 def _ahead(operation: str, plan: Plan) -> bool:
@@ -95,7 +78,9 @@ def _ahead(operation: str, plan: Plan) -> bool:
 
 
 def _still_holds(saying: Saying, plan: Plan) -> bool:
-    return all(_ahead(each, plan) for each in (saying.about, saying.until) if each)
+    return not saying.at_once and all(
+        _ahead(each, plan) for each in (saying.about, saying.until) if each
+    )
 
 
 def dates(voice: Voice, plan: Plan, most: int | None = None) -> list[str]:
@@ -109,46 +94,56 @@ def dates(voice: Voice, plan: Plan, most: int | None = None) -> list[str]:
 
 def title(voice: Voice, answers: Mapping[str, Answer]) -> str:
     """Head a plan with the field it is for."""
-    return voice.say("plan_title", area=voice.area(str(answers["area"])))
+    return voice.say("plan_title", area=voice.area(area_answer(answers)))
 
 
-def broken_lines(
-    voice: Voice, broken: Sequence[Broken], plan: Plan, answers: Mapping[str, Answer]
-) -> list[str]:
+def broken_lines(voice: Voice, laid: LaidOut, answers: Mapping[str, Answer]) -> list[str]:
     """Say which links of the plan the facts have broken, and what to do."""
     lines = []
-    for each in broken:
-        operation = plan.find(each.operation)
+    for each in laid.broken:
+        operation = laid.plan.find(each.operation)
         if each.after is not None:
             name = voice.operation(each.operation, "name")
             sentence = "left_out" if operation is None else "broken_link"
             lines.append(voice.say(sentence, name=name, days=each.days))
-        elif operation is not None and answers.get("planting_date"):
-            wanted = type(operation.due).fromisoformat(str(answers["planting_date"]))
-            lines.append(
-                voice.say(
-                    "broken_wanted", wanted=wanted, days=each.days, earliest=operation.earliest
+        elif (wanted := wanted_day(dict(answers))) is not None:
+            lines.append(voice.say("broken_wanted", wanted=wanted, days=each.days))
+            if laid.longest is not None:
+                lines.append(
+                    voice.say(
+                        "broken_by",
+                        name=voice.operation(laid.longest.operation, "name"),
+                        before=voice.operation(laid.longest.after, "name"),
+                        least=laid.longest.least,
+                    )
                 )
-            )
+            lines += [voice.say(f"remedy_{it.kind}", day=it.earliest) for it in laid.remedies]
     return lines
 
 
-def _budgets(voice: Voice, figures: Figures, answers: Mapping[str, Answer]) -> list[str]:
-    lines = []
-    for work in ("plough", "ridge"):
-        worked = budget_of(work, answers, figures)
-        if worked is not None:
-            lines.append(
-                voice.say(
-                    f"budget_{work}",
-                    gain=round(worked.gain),
-                    cost=round(worked.cost),
-                    net=round(worked.net),
-                    break_even_cost=round(worked.break_even_cost),
-                    break_even_price=round(worked.break_even_price),
-                )
-            )
-    return lines
+def spray_lines(voice: Voice, flows: Flows, plan: Plan, answers: Mapping[str, Answer]) -> list[str]:
+    """Say what goes in a tank, for each spray of the plan still to be done."""
+    walk = Walk.season(flows, answers)
+    values = amounts(voice, walk.answers, flows.figures)
+    return [
+        voice.tell(each, values) for each in walk.said if each.about and _ahead(each.about, plan)
+    ]
+
+
+def diary_lines(voice: Voice, flows: Flows, diary: Sequence[Finding]) -> list[str]:
+    """List what the weed checks of a plan found and ordered, a line each."""
+    covers = voice.options(flows.step("weeding", "weed_cover"))
+    if not diary:
+        return [voice.say("diary_empty")]
+    return [
+        voice.say(
+            "diary_line",
+            day=each.day,
+            cover=covers.get(each.cover, ""),
+            action=voice.say(f"weeded_{each.action}"),
+        )
+        for each in diary
+    ]
 
 
 def caution_names(voice: Voice, operations: Sequence[Operation]) -> list[str]:
@@ -160,22 +155,32 @@ def caution_names(voice: Voice, operations: Sequence[Operation]) -> list[str]:
 
 
 def reminder_texts(
-    voice: Voice, figures: Figures, walk: Walk, operation: Operation, today: date
+    voice: Voice, walk: Walk, operation: Operation, today: date, first: str = ""
 ) -> tuple[str, ...]:
     """Write a reminder; the cautions first, so that what is asked stands last on the phone.
 
     `walk` is the season's, for the sentences that belong to the operation: what goes in a tank.
+    `first` is the flow that asks what the operation waits for, if it waits for anything.
     """
+    flows = walk.flows
+    values = amounts(voice, walk.answers, flows.figures)
+    details = [voice.tell(each, values) for each in walk.said if each.about == operation.id]
+    cautions = voice.cautions(voice.caution_names(operation.id))
+    if first:
+        step = flows.step(first, flows.flows[first].start)
+        question = f"{voice.say('reminder_first', day=today)} {voice.question(step, {})}"
+    else:
+        question = _asked(voice, operation, today)
+    return pack([*cautions, *details, question], PLAN_BUDGET)
+
+
+def _asked(voice: Voice, operation: Operation, today: date) -> str:
+    """Ask whether the work is done."""
     late = operation.reminded > 0
     opening = voice.say(
         "reminder_late" if late else "reminder",
         day=operation.due if late else today,
         act=voice.operation(operation.id, "act"),
     )
-    values = amounts(voice, walk.answers, figures)
-    details = [voice.tell(each, values) for each in walk.said if each.about == operation.id]
-    question = "\n".join(
-        filter(None, [opening, voice.operation(operation.id, "remind"), voice.report_options()])
-    )
-    cautions = voice.cautions(voice.caution_names(operation.id))
-    return pack([*cautions, *details, question], PLAN_BUDGET)
+    remind = voice.operation(operation.id, "remind")
+    return "\n".join(filter(None, [opening, remind, voice.report_options()]))

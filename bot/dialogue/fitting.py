@@ -11,11 +11,12 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 from bot.dialogue.calculations import PLACEHOLDERS
-from bot.dialogue.composing import PLAN_BUDGET, amounts, reminder_texts
-from bot.dialogue.loading import SEASON
+from bot.dialogue.composing import PLAN_BUDGET, reminder_texts
 from bot.dialogue.messages import Message, messages
 from bot.dialogue.proof import Fault
 from bot.dialogue.records import Operation
+from bot.dialogue.slips import SEASON
+from bot.dialogue.stating import amounts
 from bot.dialogue.walk import Walk
 from bot.wording.formats import fill, placeholders, short_date
 from bot.wording.gsm import measure
@@ -35,6 +36,10 @@ MOST_SCREENS = 3
 
 _DAYS = [date(2026, 1, 1) + timedelta(days=offset) for offset in range(365)]
 _LONGEST_NUMBER = 200_000_000
+_MOST_DAYS, _DAYS_OF_WINDOW = 8_888, 88
+_MOST_TANKS, _MOST_BOTTLES, _MOST_ML = 8_888, 888, 8_888
+_WORKS = ("slash", "spray_fallow", "clear", "ridge", "plant", "gap_fill", "weed_by_hand")
+"""The most operations done by hand that one plan has."""
 _PHONE = "+000000000000000"
 """As long as a number can be: 15 digits (ITU-T E.164, from memory)."""
 
@@ -46,14 +51,26 @@ def fit(flows: Flows, language: Language, voice: Voice) -> list[Fault]:
     for message in messages(flows):
         if not _is_question(flows, message):
             text = language.catalogue.text(message.text, message.context)
-            shown = fill(text, {name: worst.get(name, "") for name in placeholders(text)})
+            shown = fill(
+                text, {name: _worst(name, worst, voice, flows) for name in placeholders(text)}
+            )
             faults += _too_long(language.code, message.context, shown, PLAN_BUDGET)
     walk = Walk(flows, SEASON, flows.flows[SEASON].start, {})
     for identity in flows.operations:
         operation = Operation(identity, _DAYS[0], _DAYS[0], _DAYS[0])
-        for text in reminder_texts(voice, flows.figures, walk, operation, _DAYS[0]):
+        first = flows.operation(identity).first
+        for text in reminder_texts(voice, walk, operation, _DAYS[0], first):
             faults += _too_long(language.code, f"operations.{identity}", text, PLAN_BUDGET)
     return faults
+
+
+def _worst(name: str, worst: Mapping[str, str], voice: Voice, flows: Flows) -> str:
+    """The longest value of one placeholder, a figure's included. Raises LookupError."""
+    if name in worst:
+        return worst[name]
+    if not flows.figures.states(name):
+        raise LookupError(f"no worst value for {{{name}}}; give one in _worst_values")
+    return voice.show(flows.figures.highest(name))
 
 
 def _too_long(code: str, context: str, shown: str, budget: int) -> Iterator[Fault]:
@@ -126,6 +143,10 @@ def _worst_values(flows: Flows, voice: Voice) -> dict[str, str]:
         "preemergence": "smetolachlor_atrazine",
         "tank_l": figures.row("tank_l").low,
         "spray_volume_l_per_ha": figures.row("default_spray_volume_l_per_ha").high,
+        "sprouted_of_20": 1,
+        "gaps_in_100": 100,
+        "wage_per_day": _LONGEST_NUMBER,
+        "herbicide_cost_per_acre": _LONGEST_NUMBER,
     }
     values = {name: voice.show(value) for name, value in amounts(voice, largest, figures).items()}
     values |= {name: voice.show(figures.row(name).high) for name in figures}
@@ -144,6 +165,27 @@ def _worst_values(flows: Flows, voice: Voice) -> dict[str, str]:
         "high": day,
         "days": voice.show(_DAYS[-1].timetuple().tm_yday),
         "number": _PHONE,
+        "count": voice.show(_MOST_BOTTLES),
+        "size": voice.show(0.25),
+        "full": voice.show(_MOST_TANKS),
+        "last_l": voice.show(24.9),
+        "last_ml": voice.show(_MOST_ML),
+        "price": number,
+        "least": voice.show(_MOST_DAYS),
+        "most": voice.show(_MOST_DAYS),
+        "work": voice.show(_MOST_DAYS),
+        "window": voice.show(_DAYS_OF_WINDOW),
+        "hire": voice.show(_MOST_DAYS),
+        "volume": voice.show(figures.row("default_spray_volume_l_per_ha").high),
+        "before": parts["name"],
+        "works": ", ".join(
+            voice.say("labour_of", name=voice.operation(each, "name"), least=8_888, most=8_888)
+            for each in _WORKS
+        ),
+        "cover": max(voice.options(flows.step("weeding", "weed_cover")).values(), key=len),
+        "action": max(
+            (voice.say(f"weeded_{each}") for each in ("wait", "by_hand", "spray")), key=len
+        ),
         "area": voice.area("1011714.12 m2"),
         "value": voice.area("1011714.12 m2"),
         "poison_help": voice.say("poison_help", number=_PHONE),

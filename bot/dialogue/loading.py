@@ -6,7 +6,6 @@ only a state's name and its answers (`bot.dialogue.walk`). No machine is built i
 
 from __future__ import annotations
 
-import difflib
 import logging
 import zlib
 from dataclasses import dataclass
@@ -16,24 +15,32 @@ import msgspec
 import yaml
 from transitions import Machine
 
+from bot.agronomy.district import District, read_district
 from bot.agronomy.figures import Figures, read_figures
 from bot.dialogue.calculations import CALCULATIONS
 from bot.dialogue.conditions import When, read_condition
 from bot.dialogue.records import stem
 from bot.dialogue.schema import (
     END,
-    DecisionRow,
     FlowFile,
     LinkRow,
     OperationRow,
     OperationsFile,
-    Sentence,
     SentencesFile,
     State,
 )
+from bot.dialogue.slips import (
+    OPENING,
+    SEASON,
+    FlowError,
+    check_keys,
+    check_names,
+    did_you_mean,
+    known,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Iterator, Mapping
     from importlib.resources.abc import Traversable
     from pathlib import Path
 
@@ -42,11 +49,7 @@ if TYPE_CHECKING:
 # At INFO the library reports each state passed, which would cost more than the state.
 logging.getLogger("transitions").setLevel(logging.WARNING)
 
-OPENING = "welcome"
-"""The flow a number we have not met begins with."""
-
-SEASON = "field"
-"""The flow that begins the questions for a plan."""
+_DISTRICT_FILE = "the district's file"
 
 NOT_FLOWS = frozenset({"figures.yaml", "operations.yaml", "sentences.yaml"})
 
@@ -75,6 +78,8 @@ class Saying:
     context: str
     about: str = ""
     until: str = ""
+    at_once: bool = False
+    """Said in the conversation when it is met, and not in the plan."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +136,7 @@ class Flows:
     cautions: Mapping[str, list[str]]
     sentences: Mapping[str, str]
     figures: Figures
+    district: District
 
     def step(self, flow: str, state: str) -> Step:
         """One state by the names of its flow and itself. Raises KeyError."""
@@ -148,6 +154,11 @@ class Flows:
             yield self.flows[name]
             name = self.flows[name].next
 
+    @property
+    def firsts(self) -> frozenset[str]:
+        """Flows that the reminder of some operation begins with."""
+        return frozenset(row.first for row in self.operations.values() if row.first)
+
     def row_name(self, identity: str) -> str:
         """The row an operation's words stand under: its id, or else its name."""
         return identity if identity in self.operations else stem(identity)
@@ -157,12 +168,11 @@ class Flows:
         return self.operations[self.row_name(identity)]
 
 
-class FlowError(ValueError):
-    """A flow file that cannot run. The message names the file, the state and the remedy."""
+def read_flows(folder: Traversable | Path, district: str = "") -> Flows:
+    """Read and compile a folder of flow files, over it an operator's own file of figures.
 
-
-def read_flows(folder: Traversable | Path) -> Flows:
-    """Read and compile a folder of flow files. Raises FlowError."""
+    `district` is that file's text (`bot.agronomy.district`). Raises FlowError.
+    """
     texts = {
         entry.name: entry.read_text(encoding="utf-8")
         for entry in sorted(folder.iterdir(), key=lambda entry: entry.name)
@@ -175,15 +185,20 @@ def read_flows(folder: Traversable | Path) -> Flows:
         figures = read_figures(raw.pop("figures.yaml"))
     except ValueError as error:
         raise FlowError(str(error)) from error
+    own_figures = _parse(_DISTRICT_FILE, district or "{}")
+    try:
+        figures, own = read_district(own_figures, figures)
+    except ValueError as error:
+        raise FlowError(f"{_DISTRICT_FILE}: {error}") from error
     operations = _convert("operations.yaml", raw.pop("operations.yaml"), OperationsFile)
     sentences = _convert("sentences.yaml", raw.pop("sentences.yaml"), SentencesFile)
     # One fingerprint for all: a conversation's answers come from the flows it has passed, too.
-    version = f"{zlib.crc32(''.join(texts.values()).encode()):08x}"
+    version = f"{zlib.crc32(''.join([*texts.values(), district]).encode()):08x}"
     flows = {}
     for name, written in raw.items():
         flow = _compile(name, written, figures, version)
         flows[flow.name] = flow
-    _check_names(flows, operations, figures)
+    check_names(flows, operations, figures)
     return Flows(
         flows=flows,
         operations=operations.operations,
@@ -191,6 +206,7 @@ def read_flows(folder: Traversable | Path) -> Flows:
         cautions=operations.cautions,
         sentences=sentences.sentences,
         figures=figures,
+        district=own,
     )
 
 
@@ -226,7 +242,7 @@ def _convert(name: str, raw: dict[str, object], shape: type[_T]) -> _T:
 
 
 def _compile(name: str, raw: dict[str, object], figures: Figures, version: str) -> Flow:
-    _check_keys(name, raw)
+    check_keys(name, raw)
     file = _convert(name, raw, FlowFile)
     if name != f"{file.flow}.yaml":
         raise FlowError(f"{name} holds the flow {file.flow!r}; name the file {file.flow}.yaml")
@@ -247,35 +263,13 @@ def _compile(name: str, raw: dict[str, object], figures: Figures, version: str) 
     )
 
 
-def _check_keys(name: str, raw: dict[str, object]) -> None:
-    """Name the nearest key for one that is misspelt, and where it stands."""
-    _check_map(name, raw, FlowFile)
-    states = raw.get("states")
-    for state, written in states.items() if isinstance(states, dict) else ():
-        where = f"{name.removesuffix('.yaml')}.{state}"
-        _check_map(where, written, State)
-        if isinstance(written, dict):
-            for key, shape in (("decide", DecisionRow), ("advise", Sentence)):
-                rows = written.get(key)
-                for row in rows if isinstance(rows, list) else ():
-                    _check_map(where, row, shape)
-
-
-def _check_map(where: str, raw: object, shape: type[msgspec.Struct]) -> None:
-    if isinstance(raw, dict):
-        for key in raw:
-            if key not in shape.__struct_fields__:
-                near = _nearest(str(key), shape.__struct_fields__)
-                raise FlowError(f"{where}: {key!r} is not a key; {near}")
-
-
 def _compile_state(file: FlowFile, name: str, state: State, figures: Figures) -> Step:
     where = f"{file.flow}.{name}"
     kind = _kind(where, state)
     if kind == "ask":
         _check_question(where, state)
     if kind == "compute" and state.compute not in CALCULATIONS:
-        near = _nearest(state.compute, CALCULATIONS)
+        near = did_you_mean(state.compute, CALCULATIONS)
         raise FlowError(f"{where} computes {state.compute!r}; {near}")
     if (kind in {"decide", "do"}) == bool(state.then):
         raise FlowError(f"{where} {'must not have' if state.then else 'needs'} a `then`")
@@ -289,13 +283,29 @@ def _compile_state(file: FlowFile, name: str, state: State, figures: Figures) ->
                 context=f"{where}.{place}",
                 about=each.about,
                 until=each.until or file.until,
+                at_once=each.at_once,
             )
             for place, each in enumerate(state.advise, start=1)
         )
     except (KeyError, ValueError) as error:
         raise FlowError(f"{where}: {error.args[0]}") from error
     low, high = (number.low, number.high) if number else (0.0, 0.0)
+    if number:
+        state = msgspec.structs.replace(
+            state,
+            unsure=_figure(where, state.unsure, figures),
+            on_sheet=_figure(where, state.on_sheet, figures),
+        )
     return Step(file.flow, name, kind, state, state.answer or name, rows, sayings, low, high)
+
+
+def _figure(where: str, taken: Answer, figures: Figures) -> Answer:
+    """Give the number that is taken for granted, which may stand there as a figure's name."""
+    if not isinstance(taken, str):
+        return taken
+    known(where, taken, figures)
+    value = figures[taken]
+    return int(value) if value.is_integer() else value
 
 
 def _kind(where: str, state: State) -> Kind:
@@ -319,6 +329,7 @@ def _check_question(where: str, state: State) -> None:
         "yes_no": state.yes_no,
         "number": state.number is not None,
         "area": state.area,
+        "paces": bool(state.paces),
         "day": state.day is not None,
         "report": state.report,
     }
@@ -359,7 +370,7 @@ def _machine(steps: Mapping[str, Step]) -> Machine:
             first = next(iter(steps.values()))
             raise FlowError(
                 f"{first.flow}.{transition['source']} leads to {transition['dest']!r}; "
-                f"{_nearest(str(transition['dest']), [*steps, END])}"
+                f"{did_you_mean(str(transition['dest']), [*steps, END])}"
             )
     return Machine(
         model=None,
@@ -369,49 +380,6 @@ def _machine(steps: Mapping[str, Step]) -> Machine:
         auto_transitions=False,
         queued=False,
     )
-
-
-def _check_names(flows: Mapping[str, Flow], file: OperationsFile, figures: Figures) -> None:
-    """Check the names that one file uses and another defines."""
-    for needed in (OPENING, SEASON, "menu", "report", "weeding"):
-        if needed not in flows:
-            raise FlowError(f"the flow {needed!r} is missing; the engine begins with it")
-    for flow in flows.values():
-        if flow.next:
-            _known(flow.name, flow.next, flows)
-        for step in flow.steps.values():
-            named = [name for each in step.sayings for name in (each.about, each.until) if name]
-            for operation in (*step.state.operations, *named):
-                _known(step.context, operation, file.operations)
-    _check_operations(file, figures)
-
-
-def _check_operations(file: OperationsFile, figures: Figures) -> None:
-    for link in file.links:
-        for operation in (link.operation, link.after):
-            _known("operations.yaml, links", operation, file.operations)
-        for figure in filter(None, (link.least, link.most)):
-            _known("operations.yaml, links", figure, figures)
-    for name, row in file.operations.items():
-        for caution in row.cautions:
-            _known(f"operations.yaml, {name}", caution, file.cautions)
-        if row.slack:
-            _known(f"operations.yaml, {name}", row.slack, figures)
-
-
-def _known(where: str, name: str, names: Iterable[str]) -> None:
-    if name not in names:
-        raise FlowError(f"{where}: {name!r} is not known; {_nearest(name, names)}")
-
-
-def _nearest(name: str, known: Iterable[str]) -> str:
-    close = nearest(name, known)
-    return f"did you mean {close!r}?" if close else "there is none"
-
-
-def nearest(name: str, known: Iterable[str]) -> str:
-    """Find the known name most like this one; empty when none is known."""
-    return next(iter(difflib.get_close_matches(name, list(known), n=1, cutoff=0)), "")
 
 
 def is_given(answers: Mapping[str, Answer], step: Step) -> bool:

@@ -36,6 +36,11 @@ def hint_context(step: Step) -> str:
     return f"{step.context}?"
 
 
+def assume_context(step: Step) -> str:
+    """Name what the plan says it took for granted where the answer was not known."""
+    return f"{step.context}!"
+
+
 def operation_context(identity: str, part: str) -> str:
     """Name a text of an operation: its `name`, `act`, `why` or `remind`."""
     return f"operations.{identity}.{part}"
@@ -93,5 +98,8 @@ def _of_state(step: Step) -> Iterator[Message]:
         yield Message(label_context(step, "none"), state.none_of_these, "an answer to choose")
     if state.hint:
         yield Message(hint_context(step), state.hint, "said after an answer we could not read")
+    if state.assume:
+        note = "said in the plan, in a list, when the grower did not know the answer"
+        yield Message(assume_context(step), state.assume, note)
     for saying in step.sayings:
         yield Message(saying.context, saying.say, "advice", step.context in SAFETY_STATES)

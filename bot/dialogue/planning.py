@@ -9,20 +9,22 @@ which one follows from the plan, so a reminder can never be stale.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from dataclasses import replace as dataclass_replace
 from datetime import date, timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from msgspec.structs import replace
 
 from bot.agronomy.calendar import Broken, Facts, Link, lay_out
 from bot.agronomy.weeding import HRAC_GROUPS
+from bot.dialogue.links import chain, what_precedes
 from bot.dialogue.records import Answers, Operation, Plan, Reminder
+from bot.dialogue.walk import Walk
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from bot.dialogue.loading import Flows
-    from bot.dialogue.walk import Walk
 
 NUDGE_AFTER_DAYS = (3, 7)
 """Days from a reminder without an answer to the next; after the last one a person should ring."""
@@ -35,12 +37,33 @@ GROUPS = {
 """HRAC group of each spray before the weeding sprays (of a mixture, its first substance)."""
 
 
+RemedyKind = Literal["by_hand", "later", "shorter"]
+
+
+@dataclass(frozen=True, slots=True)
+class Remedy:
+    """A way to plant nearer to the wanted day, and the first day it allows.
+
+    `by_hand` leaves out the spray before planting, `shorter` the ploughing where ridges till
+    the soil as well, and `later` keeps the plan as it is.
+    """
+
+    kind: RemedyKind
+    earliest: date
+
+
 @dataclass(frozen=True, slots=True)
 class LaidOut:
-    """A plan, and the links in it that the facts have broken."""
+    """A plan, and the links in it that the facts have broken.
+
+    Where the wanted planting day cannot be met, `longest` is the longest wait on the way to
+    planting, and `remedies` say what could be done, in the order a practitioner tries them.
+    """
 
     plan: Plan
     broken: tuple[Broken, ...]
+    longest: Link | None = None
+    remedies: tuple[Remedy, ...] = ()
 
 
 def make(flows: Flows, walk: Walk, today: date, done: dict[str, date] | None = None) -> LaidOut:
@@ -63,7 +86,7 @@ def make(flows: Flows, walk: Walk, today: date, done: dict[str, date] | None = N
     if first is not None and first.day <= today:
         # The plan itself has just said so; a reminder on the same day would only cost money.
         first = replace(first, day=today + timedelta(days=1))
-    return LaidOut(replace(laid.plan, next_reminder=first), laid.broken)
+    return dataclass_replace(laid, plan=replace(laid.plan, next_reminder=first))
 
 
 def _group(identity: str, answers: Answers) -> int | None:
@@ -80,11 +103,11 @@ def lay_anew(flows: Flows, plan: Plan, answers: Answers, today: date) -> LaidOut
     work at all.
     """
     operations = list(plan.operations)
-    links = _chain(flows, operations)
+    links = chain(flows, operations)
     passed = _passed(operations, links)
     if passed:
         operations = [each for each in operations if each.id not in passed]
-        links = _chain(flows, operations)
+        links = chain(flows, operations)
     facts = _facts(plan, operations, answers, today)
     slack = {each.id: _slack(flows, each.id) for each in operations}
     calendar = lay_out([each.id for each in operations], links, facts, slack)
@@ -93,7 +116,7 @@ def lay_anew(flows: Flows, plan: Plan, answers: Answers, today: date) -> LaidOut
     missed = {each.operation for each in broken} & never
     if missed:
         operations = [each for each in operations if each.id not in missed]
-        links = _chain(flows, operations)
+        links = chain(flows, operations)
         calendar = lay_out([each.id for each in operations], links, facts, slack)
     windows = calendar.windows
     dated = tuple(
@@ -105,8 +128,41 @@ def lay_anew(flows: Flows, plan: Plan, answers: Answers, today: date) -> LaidOut
         )
         for each in operations
     )
-    reminder = next_reminder(dated, _before(links), today)
-    return LaidOut(replace(plan, operations=dated, next_reminder=reminder), broken)
+    reminder = next_reminder(dated, what_precedes(links), today)
+    laid = replace(plan, operations=dated, next_reminder=reminder)
+    if all(each.after is not None for each in broken):
+        return LaidOut(laid, broken)
+    longest = max(calendar.waits, key=lambda link: link.least, default=None)
+    return LaidOut(laid, broken, longest, _remedies(flows, laid, answers, today))
+
+
+def _remedies(flows: Flows, plan: Plan, answers: Answers, today: date) -> tuple[Remedy, ...]:
+    """Find what brings planting nearer to the wanted day, and how near."""
+    open_ = {each.id for each in plan.operations if not each.done}
+    ways: dict[RemedyKind, tuple[Operation, ...]] = {}
+    if "spray_fallow" in open_:
+        ways["by_hand"] = _by_hand(flows, plan, answers, today)
+    ways["later"] = plan.operations
+    if {"plough", "ridge"} <= open_:
+        ways["shorter"] = tuple(each for each in plan.operations if each.id != "plough")
+    unwanted = answers | {"planting_date": None, "date_kind": None}
+    found: dict[RemedyKind, date] = {}
+    for kind, operations in ways.items():
+        laid = lay_anew(flows, replace(plan, operations=operations), unwanted, today)
+        if (plant := laid.plan.find("plant")) is not None:
+            found[kind] = plant.earliest
+    return tuple(
+        Remedy(kind, day) for kind, day in found.items() if kind == "later" or day < found["later"]
+    )
+
+
+def _by_hand(flows: Flows, plan: Plan, answers: Answers, today: date) -> tuple[Operation, ...]:
+    """The operations of the same field without herbicide, with what of them is done already."""
+    walk = Walk.season(flows, answers | {"herbicide_ok": False})
+    known = {each.id: each for each in plan.operations}
+    return tuple(
+        known.get(each) or Operation(each, today, today, today) for each in walk.operations
+    )
 
 
 def _facts(plan: Plan, operations: Sequence[Operation], answers: Answers, today: date) -> Facts:
@@ -121,7 +177,7 @@ def _facts(plan: Plan, operations: Sequence[Operation], answers: Answers, today:
 
 def _passed(operations: Sequence[Operation], links: Sequence[Link]) -> set[str]:
     """Operations not done that lead up to one that is."""
-    before = _before(links)
+    before = what_precedes(links)
     leading: set[str] = set()
     for each in operations:
         earlier = before.get(each.id) if each.done else None
@@ -135,9 +191,16 @@ def _day(value: object) -> date | None:
     return date.fromisoformat(value) if isinstance(value, str) else None
 
 
+def wanted_day(answers: Answers) -> date | None:
+    """The day the grower wants to plant, or expects the rains to plant in."""
+    return _day(answers.get("planting_date")) or (
+        _day(answers.get("rain_expected")) if answers.get("date_kind") == "rains" else None
+    )
+
+
 def _wanted(plan: Plan, answers: Answers) -> date | None:
     """The day the grower wants to plant, or the later day they have put it off to."""
-    wanted = _day(answers.get("planting_date"))
+    wanted = wanted_day(answers)
     plant = plan.find("plant")
     if wanted and plant and plant.promised:
         return max(wanted, plant.promised)
@@ -147,35 +210,6 @@ def _wanted(plan: Plan, answers: Answers) -> date | None:
 def _slack(flows: Flows, identity: str) -> int:
     figure = flows.operation(identity).slack
     return int(flows.figures[figure]) if figure else 0
-
-
-def _chain(flows: Flows, operations: Sequence[Operation]) -> list[Link]:
-    """Link each operation to the nearest earlier one it has a link with."""
-    ids = [each.id for each in operations]
-    links = []
-    for place, identity in enumerate(ids):
-        rows = {row.after: row for row in flows.links if row.operation == identity}
-        before = next((each for each in reversed(ids[:place]) if each in rows), None)
-        if before is not None:
-            row = rows[before]
-            links.append(
-                Link(
-                    operation=identity,
-                    after=before,
-                    least=int(flows.figures[row.least]),
-                    most=int(flows.figures[row.most]) if row.most else None,
-                )
-            )
-    return links
-
-
-def _before(links: Sequence[Link]) -> dict[str, str]:
-    return {link.operation: link.after for link in links}
-
-
-def follows(flows: Flows, plan: Plan) -> dict[str, str]:
-    """For each operation that follows another in this plan, the other's id."""
-    return _before(_chain(flows, plan.operations))
 
 
 def next_reminder(
@@ -206,6 +240,20 @@ def next_reminder(
     if asked_today and first.day <= today:
         return replace(first, day=today + timedelta(days=1))
     return first
+
+
+def closes(flows: Flows, plan: Plan, operation: Operation) -> date | None:
+    """The last day that what was done before an operation leaves it; None where nothing does."""
+    link = next((it for it in chain(flows, plan.operations) if it.operation == operation.id), None)
+    before = plan.find(link.after) if link else None
+    if link is None or link.most is None or before is None or before.done is None:
+        return None
+    return before.done + timedelta(days=link.most)
+
+
+def first_asked(flows: Flows, plan: Plan, operation: Operation) -> str:
+    """Name the flow that an operation's reminder begins with; empty once it is ready."""
+    return "" if operation.id in plan.ready else flows.operation(operation.id).first
 
 
 def change(plan: Plan, operation: Operation) -> Plan:

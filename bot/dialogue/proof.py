@@ -21,14 +21,15 @@ from typing import TYPE_CHECKING
 
 from bot.dialogue.calculations import CALCULATIONS, PLACEHOLDERS, SOIL
 from bot.dialogue.conditions import cells
-from bot.dialogue.loading import OPENING, SEASON, Flows, Step
 from bot.dialogue.schema import END
+from bot.dialogue.slips import OPENING, SEASON
 from bot.wording.formats import placeholders
 from bot.wording.languages import SOURCE
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
+    from bot.dialogue.loading import Flows, Step
     from bot.dialogue.records import Answer, Answers
 
 
@@ -47,7 +48,7 @@ class Fault:
         return f"{self.where}: {self.what}\n    {{{_sheet(self.answers)}}}"
 
 
-_DERIVED = frozenset({"go_on", "date_kind"})
+_DERIVED = frozenset({"go_on", "date_kind", "steps_counted", "shape", "paced_area"})
 """Answers that a sheet gives by other means, or not at all."""
 
 
@@ -247,6 +248,8 @@ class _Explorer:
         if state.day:
             return [_DAY]
         if state.area:
+            return ["1 acre", None]
+        if state.paces:
             return ["1 acre"]
         if state.number:
             edges = self._edges.get(step.answer, set())
@@ -259,7 +262,8 @@ class _Explorer:
         """Check that what an amount in advice is worked out from has been given."""
         for name in sorted(placeholders(text)):
             for need in PLACEHOLDERS.get(name, ()):
-                if answers.get(need) is None or (need == "fallow_spray" and not answers[need]):
+                given = [answers.get(each) for each in need.split("|")]
+                if all(each is None for each in given) or (need == "fallow_spray" and not given[0]):
                     self._fault(step, f"{{{name}}} needs {need}, which is not given", answers)
 
     def _fault(self, step: Step, what: str, answers: Answers | None) -> None:
@@ -322,7 +326,7 @@ def _looked_at(step: Step) -> frozenset[str]:
         names |= when.names
     for text in (each.say for each in step.sayings):
         for name in placeholders(text):
-            names.update(PLACEHOLDERS.get(name, ()))
+            names.update(each for need in PLACEHOLDERS.get(name, ()) for each in need.split("|"))
     return frozenset(names)
 
 
@@ -364,13 +368,13 @@ def _unknown(flows: Flows) -> Iterator[Fault]:
     for step in flows.steps():
         state = step.state
         labels = (*state.choose.values(), *state.choose_any.values(), state.none_of_these)
-        for text in (state.ask, state.hint, *labels):
-            for name in sorted(placeholders(text) - flows.figures.keys() - {"act"}):
-                yield Fault(
-                    step.context, f"{{{name}}} is neither a figure nor an amount known here"
-                )
+        for text in (state.ask, state.hint, state.assume, *labels):
+            for name in sorted(placeholders(text) - {"act"}):
+                if not flows.figures.states(name):
+                    yield Fault(
+                        step.context, f"{{{name}}} is neither a figure nor an amount known here"
+                    )
         for saying in step.sayings:
-            for name in sorted(
-                placeholders(saying.say) - flows.figures.keys() - PLACEHOLDERS.keys()
-            ):
-                yield Fault(step.context, f"{{{name}}} is neither a figure nor an amount")
+            for name in sorted(placeholders(saying.say) - PLACEHOLDERS.keys()):
+                if not flows.figures.states(name):
+                    yield Fault(step.context, f"{{{name}}} is neither a figure nor an amount")

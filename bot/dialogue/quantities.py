@@ -7,17 +7,20 @@ unit or a word beside it that is not known here: "15 elfu" must not become 15.
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from babel.numbers import list_currencies
 
-from bot.agronomy.area import Area
+from bot.agronomy.area import Area, closes
 from bot.dialogue.unread import Unread
 from bot.wording.words import Words, normal
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
+
+    from bot.dialogue.schema import Shape
 
 _VULGAR = {"½": " 1/2", "¼": " 1/4", "¾": " 3/4"}
 _FRACTION = re.compile(r"(?:(\d{1,6})\s+)?(\d{1,3})\s*/\s*(\d{1,3})\Z", re.ASCII)
@@ -68,6 +71,8 @@ def short(value: Decimal) -> int | float:
 
 _UNIT_BEHIND = re.compile(r"(.*[\d½¼¾])[\s.]*([^\d½¼¾]*)\Z", re.ASCII | re.DOTALL)
 _LITRES = frozenset({"l", "lt", "ltr", "litre", "litres", "liter", "liters", "lita"})
+_MILLILITRES = frozenset({"ml", "mls", "millilitre", "millilitres", "milliliters", "cc"})
+_SECONDS = frozenset({"s", "sec", "secs", "second", "seconds", "sekunde"})
 _CENTIMETRES = frozenset({"cm", "cms", "sm"})
 _CURRENCIES = frozenset(code.lower() for code in list_currencies()) | {
     "/", "shilling", "shillings", "shilingi", "sh", "shs", "ksh", "kshs", "tsh", "tshs", "ush",
@@ -78,7 +83,10 @@ _TENTHS_ARE_METRES = 10
 
 
 def measured(text: str, unit: str, words: Words) -> Decimal | Unread | None:
-    """Read a number of centimetres ("cm"), litres ("litre") or money, its unit beside it or not."""
+    """Read a number in a unit of the flow files, its unit beside it or not: "60", "1.2 m", "½ l".
+
+    Behind a "count" may stand what is counted: "27 steps".
+    """
     if unit == "money":
         return number(_without_currency(text), words, money=True)
     plain = number(text, words)
@@ -98,11 +106,20 @@ def _is_metres(value: Decimal) -> bool:
 
 
 def _converted(value: Decimal, written: str, unit: str, words: Words) -> Decimal | None:
-    if unit == "cm":
-        if written in _CENTIMETRES:
-            return value
-        return value * 100 if words.unit(written) == "m" else None
-    return value if written in _LITRES else None
+    match unit:
+        case "cm" | "m":
+            metres = words.unit(written) == "m"
+            if not metres and written not in _CENTIMETRES:
+                return None
+            centimetres = value * 100 if metres else value
+            return centimetres if unit == "cm" else centimetres / 100
+        case "litre":
+            if written in _MILLILITRES:
+                return value / 1000
+            return value if written in _LITRES else None
+        case _:
+            counted = unit == "count" and words.unit(written) == "counted"
+            return value if counted or (unit == "seconds" and written in _SECONDS) else None
 
 
 def _without_currency(text: str) -> str:
@@ -126,14 +143,38 @@ JOINING = frozenset({"and", "na", "of", "ya"})
 _ARTICLES = frozenset({"a", "an"})
 
 
-def area(text: str, words: Words, low: float, high: float) -> str | Unread:
+@dataclass(frozen=True, slots=True)
+class Sizes:
+    """The sizes a field can have: from `low` to `high` acres.
+
+    `units` are the local ones, in square metres.
+    """
+
+    low: float
+    high: float
+    units: Mapping[str, float] = field(default_factory=dict)
+
+    def fit(self, value: float, unit: str) -> bool:
+        """Whether a size lies within the limits."""
+        if value <= 0:
+            return False
+        area = Area(value * self.units[unit]) if unit in self.units else None
+        return self.low <= (area or Area.from_value(value, unit)).acres <= self.high
+
+    def outside(self) -> Unread:
+        """Say what the limits are."""
+        return Unread("area_range", {"low": self.low, "high": self.high})
+
+
+def area(text: str, words: Words, sizes: Sizes) -> str | Unread:
     """Read a field's size, as "1.5 acre", "0.6 ha", "2400 m2" or "40x60 m".
 
-    `low` and `high` are the smallest and largest field in acres.
+    A local unit is kept with its square metres, "3 plot 450", so that a later change of the
+    operator's file changes no field.
     """
     text = text.strip(_ENDING)
     if sides := _SIDES.match(text):
-        return _rectangle(sides.groups(), words, low, high)
+        return _rectangle(sides.groups(), words, sizes)
     value, unit = _value_and_unit(text, words)
     if isinstance(value, Unread):
         return value
@@ -141,22 +182,75 @@ def area(text: str, words: Words, low: float, high: float) -> str | Unread:
         return Unread("not_understood")
     if unit is None and 0 < value < MOST:
         return Unread("which_unit", {"number": short(value)})
-    if unit is None or not _fits(value, unit, low, high):
-        return Unread("area_range", {"low": low, "high": high})
-    return f"{short(value)} {unit}"
+    if unit is None or not sizes.fit(short(value), unit):
+        return sizes.outside()
+    kept = f"{short(value)} {unit}"
+    return f"{kept} {sizes.units[unit]:g}" if unit in sizes.units else kept
 
 
-def _rectangle(sides: Sequence[str], words: Words, low: float, high: float) -> str | Unread:
+def _rectangle(sides: Sequence[str], words: Words, sizes: Sizes) -> str | Unread:
     length, width = (number(side, words) for side in sides)
     if not isinstance(length, Decimal) or not isinstance(width, Decimal):
         return Unread("not_understood")
-    if not _fits(length * width, "m2", low, high):
-        return Unread("area_range", {"low": low, "high": high})
+    if not sizes.fit(short(length * width), "m2"):
+        return sizes.outside()
     return f"{short(length)}x{short(width)} m"
 
 
-def _fits(value: Decimal, unit: str, low: float, high: float) -> bool:
-    return short(value) > 0 and low <= Area.from_value(float(value), unit).acres <= high
+_SIDES_OF: Mapping[Shape, int] = {"rectangle": 2, "triangle": 3, "four_sides": 5, "round": 1}
+"""Lengths that make up each shape; the fifth of a field with four sides is its diagonal."""
+
+_BETWEEN = re.compile(
+    r"\s*(?:;|,\s|\bx\b|\*|\u00d7|\bby\b|\bkwa\b|\bna\b|\band\b)\s*|\s+",
+    re.IGNORECASE,
+)
+
+
+def paced(text: str, shape: Shape, words: Words, pace_m: float, sizes: Sizes) -> str | Unread:
+    """Read the sides of a field in paces ("40 55 60"), or in metres where "m" stands behind them.
+
+    They become an area in acres. Sides that cannot meet in a corner are `Unread`, and so is
+    another number of sides than the shape has.
+    """
+    lengths = _lengths(text, words, pace_m)
+    if len(lengths) != _SIDES_OF[shape] or not all(each > 0 for each in lengths):
+        return Unread("how_many_sides", {"number": _SIDES_OF[shape]})
+    match shape:
+        case "rectangle":
+            found = Area.from_sides(*lengths)
+        case "round":
+            found = Area.from_round(*lengths)
+        case "triangle":
+            if not closes(*lengths):
+                return Unread("sides_do_not_meet")
+            found = Area.from_triangle(*lengths)
+        case _:
+            a, b, c, d, across = lengths
+            if not closes(a, b, across) or not closes(c, d, across):
+                return Unread("sides_do_not_meet")
+            found = Area.from_four_sides(a, b, c, d, across)
+    acres = short(Decimal(str(found.acres)))
+    return f"{acres} acre" if sizes.fit(acres, "acre") else sizes.outside()
+
+
+def _lengths(text: str, words: Words, pace_m: float) -> list[float]:
+    """Give the lengths of a text in metres; none where a piece of it is no length."""
+    text = text.strip(_ENDING)
+    if "," in text and not re.search(r"\s", text):
+        text = text.replace(",", " ")  # "40,55,60": nobody paces tenths of a step
+    text = re.sub(r"(?<=\d)(?=[^\W\d_])|(?<=[^\W\d_])(?=\d)", " ", text)
+    pieces = [piece for piece in _BETWEEN.split(text) if piece]
+    units = {words.unit(piece) for piece in pieces}
+    metres = 1.0 if "m" in units else pace_m
+    lengths = []
+    for piece in pieces:
+        if words.unit(piece) in ("m", "counted"):
+            continue
+        value = number(piece, words)
+        if not isinstance(value, Decimal):
+            return []
+        lengths.append(float(value) * metres)
+    return lengths
 
 
 def _value_and_unit(text: str, words: Words) -> tuple[Decimal | Unread | None, str | None]:
@@ -168,7 +262,7 @@ def _value_and_unit(text: str, words: Words) -> tuple[Decimal | Unread | None, s
             name = words.unit(" ".join(unit))
             if name is not None:
                 size = _size(rest, words, square_metres=name == "m2")
-                return size, None if name == "m" else name
+                return size, None if name in ("m", "counted") else name
     return _size(tokens, words, square_metres=False), None
 
 

@@ -13,8 +13,8 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 from bot.dialogue.days import find_day
-from bot.dialogue.quantities import JOINING, area, measured, short
-from bot.dialogue.records import Answer
+from bot.dialogue.quantities import JOINING, Sizes, area, measured, paced, short
+from bot.dialogue.records import Answer, unsure
 from bot.dialogue.unread import Unread
 from bot.wording.words import Words, normal
 
@@ -36,8 +36,9 @@ class Asked:
     """Values and labels in the order numbered; for yes and no, reports and choices."""
     words: Words
     today: date
-    area: tuple[float, float]
-    """The smallest and largest field in acres."""
+    sizes: Sizes
+    pace_m: float = 1.0
+    """Metres of one of the grower's paces."""
 
 
 Reading = dict[str, Answer]
@@ -54,29 +55,38 @@ def read(text: str, asked: Asked) -> Reading | Unread:
         return _unsure(asked)
     if state.choose_any:
         return _choose_any(text, asked)
-    if state.yes_no:
-        return _kept(step, _yes_no(text, asked))
-    if state.number:
-        return _kept(step, _number(text, asked))
-    if state.area:
-        return _kept(step, area(text, asked.words, *asked.area))
-    if state.day:
-        return _kept(step, _day(text, asked))
-    return _kept(step, _choose(text, asked))
-
-
-def _kept(step: Step, value: Answer | Unread) -> Reading | Unread:
+    value = _value(text, asked)
     return value if isinstance(value, Unread) else {step.answer: value}
 
 
-def _unsure(asked: Asked) -> Reading | Unread:
-    """Take the safe course the flow file names for a grower who does not know."""
+def _value(text: str, asked: Asked) -> Answer | Unread:
+    """Read the one value a question asks for."""
     state = asked.step.state
+    if state.yes_no:
+        return _yes_no(text, asked)
+    if state.number:
+        return _number(text, asked)
+    if state.area:
+        return area(text, asked.words, asked.sizes)
+    if state.paces:
+        return paced(text, state.paces, asked.words, asked.pace_m, asked.sizes)
+    if state.day:
+        return _day(text, asked)
+    return _choose(text, asked)
+
+
+def _unsure(asked: Asked) -> Reading | Unread:
+    """Take the safe course the flow file names for a grower who does not know, and mark it."""
+    state = asked.step.state
+    mark: Reading = {unsure(asked.step.answer): True}
     if state.choose_any:
-        return dict[str, Answer](dict.fromkeys(state.choose_any, False))
+        return dict[str, Answer](dict.fromkeys(state.choose_any, False)) | mark
     if state.unsure is None and not state.unsure_is_unknown:
         return Unread("unsure_refused")
-    return {asked.step.answer: state.unsure}
+    if state.day and isinstance(state.unsure, int):
+        day = asked.today + timedelta(days=state.unsure)
+        return mark | {asked.step.answer: day.isoformat()}
+    return mark | {asked.step.answer: state.unsure}
 
 
 # Choices
@@ -171,7 +181,9 @@ def _number(text: str, asked: Asked) -> Answer | Unread:
     value = measured(text, number.unit, asked.words)
     if isinstance(value, Unread):
         return value
-    if value is None or not asked.step.low <= value <= asked.step.high:
+    # As floats, for 0.2 as typed lies below the float 0.2 of a range that begins there.
+    fits = value is not None and asked.step.low <= float(value) <= asked.step.high
+    if value is None or not fits or (number.unit == "count" and value % 1):
         return Unread("number_range", {"low": asked.step.low, "high": asked.step.high})
     return short(value)
 

@@ -25,6 +25,11 @@ Answer = str | bool | int | float | None
 Answers = dict[str, Answer]
 
 
+def unsure(name: str) -> str:
+    """Name the mark beside an answer that the grower did not know, and a safe one was taken."""
+    return f"{name}?"
+
+
 class Session(Struct, array_like=True, frozen=True):
     """A place in the conversation: which question stands, and how it was reached.
 
@@ -79,6 +84,21 @@ class Reminder(Struct, array_like=True, frozen=True):
     day: date
 
 
+class Finding(Struct, array_like=True, frozen=True):
+    """What one weed check found, and what was advised: a line of the weeding diary.
+
+    `cover`, `stage` and `kind` are answers of flows/weeding.yaml ("" where not asked), `action`
+    is wait, by_hand or spray, `group` the HRAC mode-of-action group of the spray.
+    """
+
+    day: date
+    cover: str
+    stage: str
+    kind: str
+    action: str
+    group: int | None = None
+
+
 class Plan(Struct, array_like=True, frozen=True):
     """A grower's operations, each after those it follows, and the reminder that comes next."""
 
@@ -86,6 +106,9 @@ class Plan(Struct, array_like=True, frozen=True):
     next_reminder: Reminder | None = None
     last_group: int | None = None
     """HRAC mode-of-action group of the last herbicide used, so that the next one differs."""
+    diary: tuple[Finding, ...] = ()
+    ready: tuple[str, ...] = ()
+    """Operations that wait for something, such as rain, and for which it has come."""
 
     def in_date_order(self) -> list[Operation]:
         """Operations by the day they are due."""

@@ -3,7 +3,7 @@
 A flow is one topic: a name, and states. A state does one thing:
 
     ask       puts a question and reads the answer: `choose`, `choose_any`, `yes_no`,
-              `number`, `area`, `day` or `report`
+              `number`, `area`, `paces`, `day` or `report`
     decide    goes where the one row leads whose conditions hold
     compute   works out figures by a named calculation (bot/dialogue/calculations.py)
     advise    says sentences, adds operations to the plan, sets facts for later decisions
@@ -34,14 +34,22 @@ Act = Literal[
     "pick_operation",
     "new_field",
     "close",
+    "begin",
+    "go_ahead",
+    "look_again",
+    "take_measure",
+    "show_diary",
 ]
+
+Shape = Literal["rectangle", "triangle", "four_sides", "round"]
+"""The shape of a field measured by its sides."""
 
 
 class Number(Struct, frozen=True, forbid_unknown_fields=True):
     """A number in `unit`; its range is that of the figure of this name."""
 
     figure: str
-    unit: Literal["cm", "litre", "money"]
+    unit: Literal["cm", "m", "litre", "money", "seconds", "count"]
 
 
 class Day(Struct, frozen=True, forbid_unknown_fields=True):
@@ -64,12 +72,14 @@ class Sentence(Struct, frozen=True, forbid_unknown_fields=True):
 
     With `about`, the reminder of that operation says it again. With `until`, it is said only
     while that operation is still to come; the flow's own `until` holds for all its sentences.
+    With `at_once` it is said in the conversation when it is met, and not in the plan.
     """
 
     say: str
     when: dict[str, object] = field(default_factory=dict)
     about: str = ""
     until: str = ""
+    at_once: bool = False
 
 
 class State(Struct, frozen=True, forbid_unknown_fields=True):
@@ -85,11 +95,16 @@ class State(Struct, frozen=True, forbid_unknown_fields=True):
     yes_no: bool = False
     number: Number | None = None
     area: bool = False
+    paces: Shape | Literal[""] = ""
     day: Day | None = None
     report: bool = False
     hint: str = ""
     unsure: Answer = None
+    """What who does not know is taken to mean: a value, for a number a figure by name, for a
+    day so many days from today."""
     unsure_is_unknown: bool = False
+    assume: str = ""
+    """What the plan then says it has taken for granted: "the leaves are dry"."""
     on_sheet: Answer = None
     budget: int = 2
     # decide
@@ -103,6 +118,8 @@ class State(Struct, frozen=True, forbid_unknown_fields=True):
     judgement: str = ""
     # do
     do: Act | Literal[""] = ""
+    flow: str = ""
+    """The flow that `do: begin` begins."""
 
 
 class FlowFile(Struct, frozen=True, forbid_unknown_fields=True):
@@ -141,6 +158,10 @@ class OperationRow(Struct, frozen=True, forbid_unknown_fields=True):
     """Figure: how long after its due day it may still be done when nothing else says."""
     remind: str = ""
     """A sentence added to its reminder."""
+    first: str = ""
+    """A flow that its reminder begins with, before it asks whether the work is done."""
+    labour: str = ""
+    """Figure: person-days an acre, by hand."""
 
 
 class OperationsFile(Struct, frozen=True, forbid_unknown_fields=True):

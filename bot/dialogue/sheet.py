@@ -10,11 +10,13 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
-from bot.agronomy.area import Area
-from bot.dialogue.calculations import SOIL, area_of
-from bot.dialogue.loading import Flows, Step, is_given, nearest
-from bot.dialogue.records import stem
+from bot.agronomy.area import Area, closes
+from bot.dialogue.calculations import SOIL
+from bot.dialogue.loading import Flows, Step, is_given
+from bot.dialogue.reckoning import TESTED, area_of
+from bot.dialogue.records import stem, unsure
 from bot.dialogue.schema import END
+from bot.dialogue.slips import nearest
 from bot.dialogue.walk import Walk
 
 if TYPE_CHECKING:
@@ -38,7 +40,13 @@ _SPECIAL = (
     "rain_expected",
     "done",
     "spray_volume_l_per_ha",
+    "sprouted_of_20",
+    "wage_per_day",
+    "herbicide_cost_per_acre",
 )
+
+UNKNOWN = "unknown"
+"""What a sheet says, as well as null, for an answer that is not known."""
 
 
 @dataclass(slots=True)
@@ -81,7 +89,20 @@ def read_sheet(raw: object, flows: Flows, languages: Mapping[str, object], today
     return sheet
 
 
-_NOT_ON_SHEETS = frozenset({"field.faults", "field.go_on", "planting.date_kind"})
+_PACED = frozenset(
+    {
+        "field.steps_counted",
+        "field.shape",
+        "field.paces_of_rectangle",
+        "field.paces_of_four_sides",
+        "field.paces_of_triangle",
+        "field.paces_around",
+    }
+)
+"""Questions of a field that is paced: a sheet gives its sides in metres."""
+
+_NOT_ON_SHEETS = _PACED | {"field.faults", "field.go_on", "planting.date_kind"}
+"""Questions that a sheet answers by keys of its own, or not at all."""
 
 
 class _SheetReader:
@@ -108,9 +129,14 @@ class _SheetReader:
         for name, step in questions.items():
             if name in raw and name not in _SPECIAL and name != "fertile":
                 self._question(name, step, raw[name])
+        self._sprouting()
         self._on_sheet()
         self._days()
         self._done()
+        for name in ("wage_per_day", "herbicide_cost_per_acre"):
+            if name in raw:
+                row = self.flows.figures.row(name)
+                self._number(name, row.low, row.high, raw[name])
         if "spray_volume_l_per_ha" in raw:
             row = self.flows.figures.row("default_spray_volume_l_per_ha")
             self._number("spray_volume_l_per_ha", row.low, row.high, raw["spray_volume_l_per_ha"])
@@ -120,7 +146,9 @@ class _SheetReader:
 
     def _question(self, name: str, step: Step, value: object) -> None:
         state = step.state
-        if state.choose:
+        if value in (None, UNKNOWN):
+            self._unknown(name, step)
+        elif state.choose:
             if isinstance(value, str) and value in state.choose:
                 self.sheet.answers[name] = value
             else:
@@ -130,10 +158,13 @@ class _SheetReader:
         elif state.yes_no:
             self._truth(name, value)
         elif state.number:
-            if value is None and state.unsure_is_unknown:
-                self.sheet.answers[name] = None
-            else:
-                self._number(name, step.low, step.high, value)
+            whole = state.number.unit == "count"
+            self._number(name, step.low, step.high, value, whole=whole)
+
+    def _unknown(self, name: str, step: Step) -> None:
+        """Take the safe answer for one that is not known, and mark it, as a conversation does."""
+        self.sheet.answers[name] = step.state.unsure
+        self.sheet.answers[unsure(name)] = True
 
     def _truth(self, name: str, value: object) -> None:
         if isinstance(value, bool):
@@ -141,13 +172,16 @@ class _SheetReader:
         else:
             self._fault(name, f"{_shown(value)} must be true or false")
 
-    def _number(self, name: str, low: float, high: float, value: object) -> None:
+    def _number(
+        self, name: str, low: float, high: float, value: object, *, whole: bool = False
+    ) -> None:
         if (
             isinstance(value, bool)
-            or not isinstance(value, int | float)
+            or not isinstance(value, int if whole else int | float)
             or not low <= value <= high
         ):
-            self._fault(name, f"{_shown(value)} must be a number from {low:g} to {high:g}")
+            kind = "a whole number" if whole else "a number"
+            self._fault(name, f"{_shown(value)} must be {kind} from {low:g} to {high:g}")
         else:
             self.sheet.answers[name] = value
 
@@ -155,29 +189,30 @@ class _SheetReader:
         if "area" not in self.raw:
             return
         value = self.raw["area"]
-        row = self.flows.figures.row("area_acres")
-        if not isinstance(value, dict) or set(value) not in (
-            {"value", "unit"},
-            {"length_m", "width_m"},
-        ):
-            self._fault("area", "write {value: 1.5, unit: acre} or {length_m: 40, width_m: 60}")
+        form = _AREAS.get(frozenset(value)) if isinstance(value, dict) else None
+        if not isinstance(value, dict) or form is None:
+            self._fault("area", f"write {', or '.join(each for each in _AREAS.values())}")
             return
-        numbers = [value[key] for key in ("value", "length_m", "width_m") if key in value]
-        unit = value.get("unit", "m")
-        if unit not in ("acre", "ha", "m2", "m"):
+        units = {"acre": 0.0, "ha": 0.0, "m2": 0.0} | {
+            name: unit.m2 for name, unit in self.flows.district.units.items()
+        }
+        unit = value.get("unit", "m2")
+        if unit not in units:
             self._fault(
                 "area",
-                f"unit {_shown(unit)} is not one of acre, ha, m2; "
-                f"did you mean {nearest(_shown(unit), ('acre', 'ha', 'm2'))}?",
+                f"unit {_shown(unit)} is not one of {', '.join(units)}; "
+                f"did you mean {nearest(_shown(unit), units)}?",
             )
             return
-        if any(
-            isinstance(each, bool) or not isinstance(each, int | float) or not 0 < each < 10**9
-            for each in numbers
-        ):
-            self._fault("area", f"{', '.join(map(_shown, numbers))} must be above 0")
+        lengths = _lengths(value)
+        if not all(_is_length(each) for each in lengths):
+            self._fault("area", f"{', '.join(map(_shown, lengths))} must be above 0")
             return
-        written = f"{numbers[0]} {unit}" if unit != "m" else f"{numbers[0]}x{numbers[1]} m"
+        written = _written_area(value, lengths, units)
+        if written is None:
+            self._fault("area", "sides of these lengths cannot meet at their corners")
+            return
+        row = self.flows.figures.row("area_acres")
         if not row.low <= area_of({"area": written}).acres <= row.high:
             least, most = (Area.from_value(each, "acre") for each in (row.low, row.high))
             self._fault(
@@ -186,6 +221,16 @@ class _SheetReader:
             )
             return
         self.sheet.answers["area"] = written
+
+    def _sprouting(self) -> None:
+        """Take the test of 20 stakes, which says whether few may sprout where the sheet does not."""
+        if "sprouted_of_20" not in self.raw:
+            return
+        self._number("sprouted_of_20", 1, TESTED, self.raw["sprouted_of_20"], whole=True)
+        sprouted = self.sheet.answers.get("sprouted_of_20")
+        if sprouted is not None and "low_sprouting" not in self.raw:
+            weak = self.flows.figures["sprouts_weak_of_20"]
+            self.sheet.answers["low_sprouting"] = float(str(sprouted)) <= weak
 
     def _soil(self) -> None:
         soil = self.raw.get("soil", {})
@@ -227,8 +272,11 @@ class _SheetReader:
                 answers[key] = day.isoformat()
         if "start_date" in answers and "planting_date" in answers:
             self._fault("planting_date", "give either start_date or planting_date, not both")
-        elif "start_date" in answers or "planting_date" in answers:
-            answers["date_kind"] = "planting" if "planting_date" in answers else "start"
+            return
+        kinds = {"start_date": "start", "planting_date": "planting", "rain_expected": "rains"}
+        kind = next((kind for key, kind in kinds.items() if key in answers), None)
+        if kind is not None:
+            answers["date_kind"] = kind
 
     def _done(self) -> None:
         done = self.raw.get("done") or {}
@@ -280,7 +328,7 @@ def _missing(flows: Flows, answers: Answers) -> list[str]:
         step = flows.step(flow, state)
         if step.state.day and "date_kind" not in answers:
             continue  # which of the two days is wanted has been asked just before
-        if step.kind == "ask" and not is_given(answers, step):
+        if step.kind == "ask" and step.context not in _PACED and not is_given(answers, step):
             missing.append(_missing_line(step, answers))
         ahead += [(flow, then) for then in _ways_on(step, answers)]
     return missing
@@ -305,9 +353,72 @@ def _missing_line(step: Step, answers: Answers) -> str:
         absent = [name for name in step.answers if name not in answers]
         return f"soil.{{{', '.join(absent)}}}: missing. {step.state.ask}"
     if step.context == "planting.date_kind":
-        return f"start_date or planting_date: missing. {step.state.ask}"
+        return f"start_date, planting_date or rain_expected: missing. {step.state.ask}"
     name = f"soil.{step.answer}" if step.answer in SOIL else step.answer
     return f"{name}: missing. {step.state.ask}"
+
+
+_AREAS = {
+    frozenset({"value", "unit"}): "{value: 1.5, unit: acre}",
+    frozenset({"length_m", "width_m"}): "{length_m: 40, width_m: 60}",
+    frozenset({"triangle_m"}): "{triangle_m: [45, 60, 70]}",
+    frozenset({"four_sides_m", "diagonal_m"}): "{four_sides_m: [60, 45, 55, 40], diagonal_m: 75}",
+    frozenset({"round_m"}): "{round_m: 180}",
+}
+"""How a sheet writes an area, by its keys."""
+
+_CORNERS = {"triangle_m": 3, "four_sides_m": 4}
+_LONGEST = 10**9
+
+
+def _lengths(area: Mapping[object, object]) -> list[object]:
+    """The numbers of an area as written, in the order of its form."""
+    found: list[object] = []
+    for key in (
+        "value",
+        "length_m",
+        "width_m",
+        "triangle_m",
+        "four_sides_m",
+        "diagonal_m",
+        "round_m",
+    ):
+        value = area.get(key)
+        if key in _CORNERS and key in area:
+            right = isinstance(value, list) and len(value) == _CORNERS[key]
+            found += value if right and isinstance(value, list) else [value]
+        elif key in area:
+            found.append(value)
+    return found
+
+
+def _is_length(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and 0 < value < _LONGEST
+
+
+def _written_area(
+    area: Mapping[object, object], lengths: list[object], units: Mapping[str, float]
+) -> str | None:
+    """Write an area as an answer is kept; None where its sides cannot meet."""
+    numbers = [float(str(each)) for each in lengths]
+    if "value" in area:
+        unit = str(area["unit"])
+        return f"{lengths[0]} {unit} {units[unit]:g}" if units[unit] else f"{lengths[0]} {unit}"
+    if "length_m" in area:
+        return f"{lengths[0]}x{lengths[1]} m"
+    if "round_m" in area:
+        return _in_acres(Area.from_round(*numbers))
+    if "triangle_m" in area:
+        a, b, c = numbers
+        return _in_acres(Area.from_triangle(a, b, c)) if closes(a, b, c) else None
+    a, b, c, d, across = numbers
+    if not closes(a, b, across) or not closes(c, d, across):
+        return None
+    return _in_acres(Area.from_four_sides(a, b, c, d, across))
+
+
+def _in_acres(area: Area) -> str:
+    return f"{round(area.acres, 4)} acre"
 
 
 _LONGEST_SHOWN = 40

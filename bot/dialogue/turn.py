@@ -13,10 +13,13 @@ from msgspec.structs import replace
 
 from bot.dialogue import composing
 from bot.dialogue.acts import ASKED_FOR_HELP, UNANSWERED, UNREAD, Acts, Scene
-from bot.dialogue.loading import OPENING, SEASON, Flows, Step, is_given
-from bot.dialogue.planning import NUDGE_AFTER_DAYS, change, lay_anew, next_open
-from bot.dialogue.readers import Asked, read
-from bot.dialogue.records import Answers, Channel, Grower, Session, Turn, enqueue
+from bot.dialogue.loading import Flows, Step, is_given
+from bot.dialogue.planning import NUDGE_AFTER_DAYS, change, first_asked, lay_anew, next_open
+from bot.dialogue.quantities import Sizes
+from bot.dialogue.readers import Asked, Reading, read
+from bot.dialogue.reckoning import pace_of
+from bot.dialogue.records import Answers, Channel, Grower, Session, Turn, enqueue, unsure
+from bot.dialogue.slips import OPENING, SEASON
 from bot.dialogue.unread import Unread
 from bot.dialogue.voice import Contacts, Voice, pack
 from bot.dialogue.walk import Walk
@@ -57,7 +60,10 @@ class Dialogue:
             code: Voice(language, flows, contacts or Contacts(), offered)
             for code, language in languages.items()
         }
-        self._area_range = flows.figures.row("area_acres").range
+        self._sizes = Sizes(
+            *flows.figures.row("area_acres").range,
+            units={name: unit.m2 for name, unit in flows.district.units.items()},
+        )
 
     def voice(self, code: str) -> Voice:
         """The voice of a language; the source language's where it is not (any more) on offer."""
@@ -100,7 +106,7 @@ class Dialogue:
             return self._ask(scene, session)
         if asked is None and scene.grower.plan is not None:
             session = self._unprompted(scene, session, text)
-            standing = session.flow == "report"
+            standing = session.flow == "report" or self._picks(scene, session, text)
         if text and standing:
             return self._answer(scene, session, text)
         if scene.channel == "ussd" and session.trail:
@@ -144,7 +150,9 @@ class Dialogue:
         if any(each.name == session.flow for each in self.flows.season()):
             walk = Walk.season(self.flows, self._valid(session.answers, scene.voice))
             if walk.step is not None and walk.step.kind == "ask":
-                carried = self._at(walk, replace(session, trail=tuple(walk.asked)))
+                carried = self._at(
+                    walk, replace(session, trail=tuple(each.context for each in walk.asked))
+                )
                 # What was answered further on is kept for when the way leads there again.
                 return replace(carried, answers={**walk.given, **walk.answers})
         elif flow and session.state in flow.steps and flow.steps[session.state].kind == "ask":
@@ -159,12 +167,20 @@ class Dialogue:
             return session
         return self._acts.report_on(operation, scene.today)
 
+    def _picks(self, scene: Scene, session: Session, text: str) -> bool:
+        """Whether a text that nothing asked for names one of the menu's choices in words."""
+        if session.flow != "menu" or not text or text.isdigit():
+            return False
+        reading, _ = self._read(scene, session, text)
+        return not isinstance(reading, Unread) and unsure("choice") not in reading
+
     def _valid(self, answers: Answers, voice: Voice) -> Answers:
         """The answers that the flows, as they are now, could have asked for."""
         valid: Answers = {}
         for step in self.flows.steps():
             if step.kind == "ask" and is_given(answers, step) and self._fits(step, answers, voice):
-                valid |= {name: answers[name] for name in step.answers}
+                names = (*step.answers, unsure(step.answer))
+                valid |= {name: answers[name] for name in names if name in answers}
         return valid
 
     def _fits(self, step: Step, answers: Answers, voice: Voice) -> bool:
@@ -246,17 +262,21 @@ class Dialogue:
         if not scene.voice.answer(step, scene.grower.answers):
             scene.say("no_keep")
             return self._ask(scene, session)
-        kept = {name: scene.grower.answers[name] for name in step.answers}
+        names = (*step.answers, unsure(step.answer))
+        answers = scene.grower.answers
+        kept = {name: answers[name] for name in names if name in answers}
         return self._go_on(scene, session, step, kept)
 
     # Answers
 
     def _answer(self, scene: Scene, session: Session, text: str) -> Turn:
         step = self.flows.step(session.flow, session.state)
-        asked = Asked(
-            step, scene.voice.options(step), scene.voice.words, scene.today, self._area_range
-        )
-        reading = read(text, asked)
+        reading, asked = self._read(scene, session, text)
+        if isinstance(reading, Unread) and (report := self._reported(scene, session, text)):
+            # What the work waits for was asked, and the report on the work itself came.
+            told, _ = self._read(scene, report, text)
+            if not isinstance(told, Unread):
+                return self._go_on(scene, report, self.flows.step("report", "report"), told)
         if isinstance(reading, Unread):
             tries = session.tries + 1
             scene.lines.append(scene.voice.unread(asked, reading))
@@ -265,17 +285,44 @@ class Dialogue:
             return self._ask(scene, replace(session, tries=tries))
         return self._go_on(scene, session, step, reading)
 
+    def _read(self, scene: Scene, session: Session, text: str) -> tuple[Reading | Unread, Asked]:
+        step = self.flows.step(session.flow, session.state)
+        asked = Asked(
+            step,
+            scene.voice.options(step),
+            scene.voice.words,
+            scene.today,
+            self._sizes,
+            pace_of(session.answers, self.flows.figures),
+        )
+        return read(text, asked), asked
+
+    def _reported(self, scene: Scene, session: Session, text: str) -> Session | None:
+        """Begin the report on the work, where its own reminder asked for something first."""
+        plan = scene.grower.plan
+        operation = plan.find(session.about) if plan else None
+        asked_first = session.flow in self.flows.firsts
+        if operation is None or not asked_first:
+            return None
+        # Where a number was asked for, "12.5" is a slip and no day in May.
+        number = self.flows.step(session.flow, session.state).state.number
+        if number and not scene.voice.reports(text):
+            return None
+        return self._acts.report_on(operation, scene.today, session.aside)
+
     def _go_on(self, scene: Scene, session: Session, step: Step, reading: Answers) -> Turn:
         if session.flow == OPENING:
             return self._speak(scene, session, str(reading["language"]))
+        known = {k: v for k, v in session.answers.items() if k != unsure(step.answer)}
         session = replace(
             session,
-            answers=session.answers | reading,
+            answers=known | reading,
             trail=(*session.trail, step.context),
             tries=0,
         )
         walk = Walk(self.flows, session.flow, session.state, session.answers)
         reached = walk.on()
+        self._acts.say_at_once(scene, walk)
         session = self._at(walk, session)
         if reached is not None and reached.kind == "ask":
             return self._ask(scene, session)
@@ -362,19 +409,24 @@ class Dialogue:
             return replace(grower, plan=laid.plan)
         walk = Walk.season(self.flows, grower.answers)
         texts = composing.reminder_texts(
-            self.voice(grower.language), self.flows.figures, walk, operation, today
+            self.voice(grower.language),
+            walk,
+            operation,
+            today,
+            first_asked(self.flows, plan, operation),
         )
         asked = replace(operation, reminded=operation.reminded + 1, reminded_on=today)
         laid = lay_anew(self.flows, change(laid.plan, asked), grower.answers, today)
         current = grower.session
-        aside = current.aside if current and current.flow == "report" else current
+        asking = {"report", *self.flows.firsts}
+        aside = current.aside if current and current.flow in asking else current
         if aside is not None:
             # Nothing was asked in the menu that is worth coming back to.
             aside = None if aside.flow == "menu" else replace(aside, rest="")
         grower = replace(
             grower,
             plan=laid.plan,
-            session=self._acts.report_on(asked, today, aside),
+            session=self._acts.ask_about(laid.plan, asked, today, aside),
             trouble=grower.trouble
             or (UNANSWERED if asked.reminded > len(NUDGE_AFTER_DAYS) else ""),
         )

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING
 
 from bot.dialogue.messages import (
+    assume_context,
     caution_context,
     hint_context,
     label_context,
@@ -15,15 +17,20 @@ from bot.dialogue.messages import (
 )
 from bot.wording.formats import fill, number, placeholders, short_date
 from bot.wording.gsm import segments
+from bot.wording.languages import SOURCE
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from bot.agronomy.district import LocalUnit
     from bot.dialogue.loading import Flows, Saying, Step
     from bot.dialogue.readers import Asked
     from bot.dialogue.records import Answer
     from bot.dialogue.unread import Unread
     from bot.wording.languages import Language
+
+
+_NUMBER_AND_DAY = re.compile(r"[12]\s+[^\W\d]")
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,9 +47,12 @@ class Voice:
     def __init__(
         self, language: Language, flows: Flows, contacts: Contacts, offered: Mapping[str, str]
     ) -> None:
-        self.words = language.words
+        self.words = language.words.with_units(
+            {name: _local_words(unit, language.code) for name, unit in flows.district.units.items()}
+        )
         self.locale = language.words.locale
         self.offered = offered
+        self._code = language.code
         self._catalogue = language.catalogue
         self._flows = flows
         self._contacts = contacts
@@ -80,7 +90,13 @@ class Voice:
         """Say an operation's `name`, `act`, `why` or `remind` (which may be empty)."""
         key = self._flows.row_name(identity)
         text = str(getattr(self._flows.operations[key], part))
-        return self._catalogue.text(text, operation_context(key, part)) if text else ""
+        if not text:
+            return ""
+        return self._filled(self._catalogue.text(text, operation_context(key, part)), {})
+
+    def assumed(self, step: Step) -> str:
+        """Say what was taken for granted where a grower did not know the answer."""
+        return self._filled(self._catalogue.text(step.state.assume, assume_context(step)), {})
 
     def cautions(self, names: Sequence[str]) -> list[str]:
         """Say the cautions of these names, each sentence once."""
@@ -112,7 +128,9 @@ class Voice:
         return fill(
             text,
             {
-                name: self.show(values[name] if name in values else self._flows.figures[name])
+                name: self.show(
+                    values[name] if name in values else self._flows.figures.stated(name)
+                )
                 for name in names
             },
         )
@@ -128,6 +146,10 @@ class Voice:
             self.words.answer(" ".join(tokens[:length])) in ("done", "not_yet")
             for length in range(1, min(len(tokens), 4) + 1)
         )
+
+    def reports(self, text: str) -> bool:
+        """Whether a text is a report in words, or its number with a day: "2 Friday"."""
+        return self.is_report(text) or _NUMBER_AND_DAY.match(text) is not None
 
     def report_options(self) -> str:
         """List the answers to a reminder, numbered."""
@@ -169,14 +191,17 @@ class Voice:
             return labels.get(str(value), "")
         if state.area:
             return self.area(str(value))
-        return "" if state.day or state.report else self.show(value)
+        return "" if state.day or state.report or state.paces else self.show(value)
 
     def area(self, answer: str) -> str:
         """Write a field's size as its answer gave it: "1.5 acre", "40x60 m"."""
-        size, _, unit = answer.partition(" ")
+        size, _, rest = answer.partition(" ")
+        unit, _, local_m2 = rest.partition(" ")
         if "x" in size:
             return answer
-        return f"{self.show(float(size))} {self.say(f'unit_{unit}')}"
+        local = self._flows.district.units.get(unit) if local_m2 else None
+        name = _local_words(local, self._code)[0] if local else unit
+        return f"{self.show(float(size))} {name if local_m2 else self.say(f'unit_{unit}')}"
 
     def _labels(self, step: Step) -> dict[str, str]:
         state = step.state
@@ -201,6 +226,11 @@ class Voice:
         if step.state.yes_no or step.state.report:
             return "\n".join([asked, "  ".join(numbered)])
         return "\n".join([asked, *numbered])
+
+
+def _local_words(unit: LocalUnit, code: str) -> tuple[str, ...]:
+    """Give a local unit's words in a language; English ones, or any, where it has none."""
+    return unit.words.get(code) or unit.words.get(SOURCE) or next(iter(unit.words.values()))
 
 
 def pack(paragraphs: Sequence[str], budget: int) -> tuple[str, ...]:

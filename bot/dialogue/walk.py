@@ -9,9 +9,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from bot.dialogue.calculations import CALCULATIONS
-from bot.dialogue.loading import SEASON, Flows, Saying, Step, is_given
+from bot.dialogue.calculations import CALCULATIONS, MEASURED
+from bot.dialogue.loading import Flows, Saying, Step, is_given
+from bot.dialogue.records import unsure
 from bot.dialogue.schema import END
+from bot.dialogue.slips import SEASON
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -24,12 +26,14 @@ class Walk:
 
     `given` are answers known beforehand; `answers` only those asked for on this very path,
     with the facts and figures derived from them, so that an answer the path never asks for
-    decides nothing. `said` and `operations` are in the order met.
+    decides nothing. `said` and `operations` are in the order met; `assumed` are the questions
+    whose answer the grower did not know, so that a safe one was taken.
     """
 
     __slots__ = (
         "answers",
         "asked",
+        "assumed",
         "flow",
         "flows",
         "given",
@@ -51,14 +55,19 @@ class Walk:
         self.state = state
         self.answers: dict[str, Answer] = dict(answers)
         self.given: Mapping[str, Answer] = {} if given is None else given
-        self.asked: list[str] = []
+        self.asked: list[Step] = []
+        self.assumed: list[Step] = []
         self.said: list[Saying] = []
         self.operations: list[str] = []
 
     @classmethod
     def season(cls, flows: Flows, given: Mapping[str, Answer]) -> Walk:
-        """Walk from the first question for a plan as far as the given answers reach."""
-        walk = cls(flows, SEASON, flows.flows[SEASON].start, {}, given)
+        """Walk from the first question for a plan as far as the given answers reach.
+
+        What was measured outside the season's own questions is known from the start.
+        """
+        measured = {name: given[name] for name in MEASURED if name in given}
+        walk = cls(flows, SEASON, flows.flows[SEASON].start, measured, given)
         walk.on()
         return walk
 
@@ -92,9 +101,17 @@ class Walk:
         """Take a question's answers from those given beforehand, if they are there."""
         if not is_given(self.given, step):
             return False
-        self.asked.append(step.context)
+        self.asked.append(step)
         self.answers.update({name: self.given[name] for name in step.answers})
+        if unsure(step.answer) in self.given:
+            self.assumed.append(step)
         return True
+
+    def kept(self) -> dict[str, Answer]:
+        """Give what is worth keeping of a season's answers: those asked for, and the measured."""
+        kept = {name: self.answers[name] for name in MEASURED if name in self.answers}
+        kept |= {name: self.answers[name] for step in self.asked for name in step.answers}
+        return kept | {unsure(step.answer): True for step in self.assumed}
 
     def leave(self, step: Step) -> None:
         """Go to the state that follows, in the next flow where this one ends."""

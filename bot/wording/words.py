@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from functools import lru_cache
 from typing import TYPE_CHECKING, Annotated, Literal, Self, get_args
@@ -99,12 +99,13 @@ class Answers(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Units(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """Units of a field's size and sides."""
+    """Units of a field's size and sides; `counted` may stand behind a bare count."""
 
     acre: Spellings
     ha: Spellings
     m2: Spellings
     m: Spellings
+    counted: Spellings
 
 
 class Numbers(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -233,6 +234,13 @@ class Words:
             raise ValueError("'stop' must be one of the words under commands: stop; add it")
         return words
 
+    def with_units(self, spellings: Mapping[str, tuple[str, ...]]) -> Words:
+        """Know local units of area, too, by their spellings. Raises ValueError for one in use."""
+        local = _index("units", spellings)
+        if taken := sorted(local.keys() & self._units.keys()):
+            raise ValueError(f"unit {taken[0]!r} is in use for {self._units[taken[0]]}; drop it")
+        return replace(self, _units={**self._units, **local})
+
     def command(self, text: str) -> str | None:
         """Name the command a text gives: "stop", "help" and so on, as in `Commands`."""
         return self._commands.get(normal(text))
@@ -242,7 +250,7 @@ class Words:
         return self._answers.get(normal(text))
 
     def unit(self, text: str) -> str | None:
-        """Name the unit a text means: "acre", "ha", "m2" or "m"."""
+        """Name the unit a text means: "acre", "ha", "m2", "m", "counted", or a local one."""
         return self._units.get(normal(text))
 
     def number(self, text: str) -> Decimal | None:
