@@ -66,7 +66,7 @@ def assumed_lines(voice: Voice, walk: Walk) -> list[str]:
 def start_by(voice: Voice, plan: Plan, answers: Mapping[str, Answer]) -> list[str]:
     """Say that the days before a wanted planting day are the last ones to begin on."""
     first = next((each for each in plan.in_date_order() if not each.done), None)
-    if wanted_day(dict(answers)) is None or first is None or first.id == "plant":
+    if wanted_day(answers) is None or first is None or first.id == "plant":
         return []
     return [voice.say("start_by")] if _ahead("plant", plan) else []
 
@@ -106,7 +106,7 @@ def broken_lines(voice: Voice, laid: LaidOut, answers: Mapping[str, Answer]) -> 
             name = voice.operation(each.operation, "name")
             sentence = "left_out" if operation is None else "broken_link"
             lines.append(voice.say(sentence, name=name, days=each.days))
-        elif (wanted := wanted_day(dict(answers))) is not None:
+        elif (wanted := wanted_day(answers)) is not None:
             lines.append(voice.say("broken_wanted", wanted=wanted, days=each.days))
             if laid.longest is not None:
                 lines.append(

@@ -22,9 +22,10 @@ from bot.dialogue.records import Answers, Operation, Plan, Reminder
 from bot.dialogue.walk import Walk
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from bot.dialogue.loading import Flows
+    from bot.dialogue.records import Answer
 
 NUDGE_AFTER_DAYS = (3, 7)
 """Days from a reminder without an answer to the next; after the last one a person should ring."""
@@ -191,7 +192,7 @@ def _day(value: object) -> date | None:
     return date.fromisoformat(value) if isinstance(value, str) else None
 
 
-def wanted_day(answers: Answers) -> date | None:
+def wanted_day(answers: Mapping[str, Answer]) -> date | None:
     """The day the grower wants to plant, or expects the rains to plant in."""
     return _day(answers.get("planting_date")) or (
         _day(answers.get("rain_expected")) if answers.get("date_kind") == "rains" else None

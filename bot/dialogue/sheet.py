@@ -11,7 +11,7 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 from bot.agronomy.area import Area, closes
-from bot.dialogue.calculations import SOIL
+from bot.dialogue.calculations import FAULTS, SOIL
 from bot.dialogue.loading import Flows, Step, is_given
 from bot.dialogue.reckoning import TESTED, area_of
 from bot.dialogue.records import stem, unsure
@@ -46,7 +46,7 @@ _SPECIAL = (
 )
 
 UNKNOWN = "unknown"
-"""What a sheet says, as well as null, for an answer that is not known."""
+"""What a sheet says for an answer that is not known; null says it too, but for a day."""
 
 
 @dataclass(slots=True)
@@ -242,6 +242,10 @@ class _SheetReader:
                 self._fault(
                     f"soil.{key}", f"not a key of soil; did you mean {nearest(str(key), SOIL)}?"
                 )
+            elif value in (None, UNKNOWN):
+                # As in a conversation: not fertile, and none of the faults; the advice says so.
+                self.sheet.answers[key] = False
+                self.sheet.answers[unsure("faults" if key in FAULTS else key)] = True
             else:
                 self._truth(f"soil.{key}", value)
 
@@ -268,7 +272,11 @@ class _SheetReader:
     def _days(self) -> None:
         answers, today = self.sheet.answers, self.sheet.today
         for key in ("start_date", "planting_date", "rain_expected"):
-            if self.raw.get(key) is not None and (day := self._day(key, self.raw[key], today)):
+            value = self.raw.get(key)
+            if value == UNKNOWN:
+                answers[key] = today.isoformat() if key == "start_date" else None
+                answers[unsure(key)] = True
+            elif value is not None and (day := self._day(key, value, today)):
                 answers[key] = day.isoformat()
         if "start_date" in answers and "planting_date" in answers:
             self._fault("planting_date", "give either start_date or planting_date, not both")

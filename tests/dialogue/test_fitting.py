@@ -79,10 +79,12 @@ def test_a_caution_too_long_is_found_in_its_reminders_too(
 def test_a_text_that_fits_only_with_short_values_is_found(
     flows: Flows, languages: dict[str, Language]
 ) -> None:
-    # Empty, the sentence takes two segments; the longest prices make it three.
-    text = "x" * 268 + " {gain} {cost} {net} {break_even_cost} {break_even_price}"
-    faults = kiswahili_with(flows, languages["sw"], "sentences.budget_plough", text)
-    sole(faults, "sw, sentences.budget_plough", "3 segments")
+    # Empty, the sentence takes two segments of 153 (3GPP TS 23.040); the longest money and price,
+    # nine digits and their commas each, make it three.
+    text = "x" * 290 + " {net} {price}"
+    assert len(text.format(net="", price="")) <= 2 * 153 < 290 + 2 * len(" 200,000,000")
+    faults = kiswahili_with(flows, languages["sw"], "sentences.money_plough_pays", text)
+    sole(faults, "sw, sentences.money_plough_pays", "3 segments")
 
 
 def test_a_missing_translation_is_found(flows: Flows, languages: dict[str, Language]) -> None:

@@ -27,8 +27,11 @@ def test_every_text_of_the_flows_is_listed(flows: Flows) -> None:
         asked = {step.state.ask, step.state.hint, *step.state.choose.values()} - {""}
         assert asked <= listed, step.context
         assert {each.say for each in step.sayings} <= listed, step.context
+        assert {step.state.assume} - {""} <= listed, step.context
     assert {text for caution in flows.cautions.values() for text in caution} <= listed
-    assert {row.act for row in flows.operations.values()} <= listed
+    rows = flows.operations.values()
+    assert {text for row in rows for text in (row.name, row.act, row.why)} <= listed
+    assert {row.remind for row in rows} - {""} <= listed
     assert set(flows.sentences.values()) <= listed
 
 

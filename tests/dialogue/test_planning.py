@@ -4,6 +4,8 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from bot import data
@@ -22,7 +24,8 @@ from bot.dialogue.walk import Walk
 
 if TYPE_CHECKING:
     from bot.dialogue.loading import Flows
-    from bot.dialogue.records import Grower
+    from bot.dialogue.planning import LaidOut
+    from bot.dialogue.records import Answers, Grower
     from tests.dialogue.conftest import Phone
 
 MONDAY = date(2026, 3, 2)
@@ -55,7 +58,7 @@ def report(phone: Phone, identity: str, day: date) -> str:
 
 def until_planted(phone: Phone) -> date:
     """Report everything up to planting on the day it is due; the day of planting."""
-    while plan_of(phone.grower).next_reminder is not None:
+    for _ in range(12):
         reminder = plan_of(phone.grower).next_reminder
         assert reminder is not None
         report(phone, reminder.operation, reminder.day)
@@ -165,12 +168,17 @@ def test_only_one_operation_is_asked_about_on_a_day(planned: Phone) -> None:
 
 def test_a_season_reported_faithfully_ends_with_the_harvest_check(planned: Phone) -> None:
     asked = []
-    while (reminder := plan_of(planned.grower).next_reminder) is not None:
+    for _ in range(40):
+        reminder = plan_of(planned.grower).next_reminder
+        if reminder is None:
+            break
         asked.append(reminder.operation)
         reply = report(planned, reminder.operation, reminder.day)
-        while planned.state:
+        for _ in range(6):
+            if not planned.state:
+                break
             reply = planned.send("none" if planned.state == "weeding.product" else "2")
-        assert len(asked) < 40
+        assert planned.state == ""
     assert asked[-1] == "harvest_check"
     assert "last work" in reply
     assert all(each.done for each in plan_of(planned.grower).operations)
@@ -482,3 +490,118 @@ def _answers() -> dict[str, str | bool | int | float | None]:
         "date_kind": "start",
         "start_date": MONDAY.isoformat(),
     }
+
+
+# Laying a plan anew: twice is as good as once, and nothing done moves
+
+ROUTES: list[Answers] = [
+    {},  # low green grass: sprayed
+    {"height_cm": 120, "hard_weeds": True},  # cut, sprayed when it is green again
+    {"cover": "woody", "height_cm": 200, "hard_weeds": True},  # cut, cleared, sprayed
+    {"cover": "woody", "height_cm": 40},  # sprayed, then cleared
+    {"herbicide_ok": False},
+    {"fast_early_weeds": True, "preemergence": "isoxaflutole_aclonifen"},
+]
+COUNTED_FROM = ["start", "planting", "rains"]
+
+
+def counted(answers: Answers, kind: str, day: date) -> Answers:
+    """The answers of a season with the day it is counted from."""
+    key = {"start": "start_date", "planting": "planting_date", "rains": "rain_expected"}[kind]
+    rest = {name: value for name, value in answers.items() if name != "start_date"}
+    return rest | {"workers": 2, "date_kind": kind, key: day.isoformat()}
+
+
+def laid_the_same(flows: Flows, laid: LaidOut, answers: Answers, today: date) -> None:
+    """Lay a plan out again on the same day: nothing may change, and no remedy either."""
+    again = lay_anew(flows, laid.plan, answers, today)
+    assert again.plan == laid.plan
+    assert (again.longest, again.remedies) == (laid.longest, laid.remedies)
+    # What came too late to work was left out, and is not told of twice.
+    still = tuple(each for each in laid.broken if laid.plan.find(each.operation))
+    assert again.broken == still
+
+
+FACTS = st.lists(
+    st.tuples(
+        st.sampled_from(["done", "promised", "ready", "reminded", "nothing"]),
+        st.integers(0, 13),  # which of the operations, as they stand in the plan
+        st.integers(-3, 40),  # days from that day
+        st.integers(0, 30),  # days until the next fact
+    ),
+    max_size=12,
+)
+
+
+@settings(max_examples=400, deadline=None)
+@given(
+    route=st.sampled_from(ROUTES),
+    kind=st.sampled_from(COUNTED_FROM),
+    ahead=st.integers(0, 120),
+    facts=FACTS,
+)
+def test_laying_out_twice_changes_nothing_and_nothing_done_moves(
+    route: Answers, kind: str, ahead: int, facts: list[tuple[str, int, int, int]]
+) -> None:
+    flows, today = data.flows(), MONDAY
+    answers = counted(_answers() | route, kind, MONDAY + days(ahead))
+    walk = Walk.season(flows, answers)
+    assert walk.step is not None
+    assert walk.step.state.do == "make_plan"
+    plan = make(flows, walk, today).plan
+    laid_the_same(flows, lay_anew(flows, plan, answers, today), answers, today)
+    done: dict[str, date] = {}
+    for fact, place, away, wait in facts:
+        waiting = [each for each in plan.operations if each.done is None]
+        if not waiting:
+            break
+        each = waiting[place % len(waiting)]
+        if fact == "done":
+            done[each.id] = today + min(days(away), days(0))
+            plan = change(plan, replace(each, done=done[each.id], promised=None))
+        elif fact == "promised":
+            plan = change(plan, replace(each, promised=today + days(away)))
+        elif fact == "ready":
+            plan = replace(change(plan, replace(each, promised=None)), ready=(*plan.ready, each.id))
+        elif fact == "reminded":
+            plan = change(plan, replace(each, reminded=each.reminded + 1, reminded_on=today))
+        for day in (today, today + days(wait)):
+            before = plan
+            laid = lay_anew(flows, plan, answers, day)
+            laid_the_same(flows, laid, answers, day)
+            plan = laid.plan
+            found = {it.id: it for it in plan.operations}
+            assert replace(plan, operations=(), next_reminder=None) == replace(
+                before, operations=(), next_reminder=None
+            )
+            # What is done stays, on its day; what is known of the rest is not lost.
+            for name, was in done.items():
+                assert found[name].done == was
+                assert (found[name].earliest, found[name].due, found[name].latest) == (was,) * 3
+            for it in plan.operations:
+                was_before = before.find(it.id)
+                assert was_before is not None
+                assert replace(it, earliest=day, due=day, latest=day) == replace(
+                    was_before, earliest=day, due=day, latest=day
+                )
+                assert it.earliest <= it.due <= it.latest
+                if it.done is None:
+                    assert it.earliest >= day
+        today += days(wait)
+
+
+@pytest.mark.parametrize("kind", ["planting", "rains"])
+@pytest.mark.parametrize("route", ROUTES)
+def test_a_day_too_near_has_the_same_remedies_however_often_it_is_laid_out(
+    flows: Flows, kind: str, route: Answers
+) -> None:
+    answers = counted(_answers() | route, kind, MONDAY + days(2))
+    laid = lay_anew(flows, make(flows, Walk.season(flows, answers), MONDAY).plan, answers, MONDAY)
+    assert laid.longest is not None
+    assert "later" in {each.kind for each in laid.remedies}
+    laid_the_same(flows, laid, answers, MONDAY)
+    planted = laid.plan.find("plant")
+    assert planted is not None
+    later = next(each for each in laid.remedies if each.kind == "later")
+    assert later.earliest == planted.earliest
+    assert all(each.earliest <= later.earliest for each in laid.remedies)

@@ -132,15 +132,16 @@ def test_an_unreachable_state(short: Path, edit: Edit) -> None:
 def test_a_loop_that_cannot_end(short: Path) -> None:
     (short / "circle.yaml").write_text(
         "flow: circle\nabout: Round and round\nstates:\n"
-        "  first:\n    ask: Again?\n    yes_no: true\n    then: second\n"
-        "  second:\n    ask: And again?\n    yes_no: true\n    then: first\n"
+        "  first:\n    ask: Again?\n    yes_no: true\n    unsure: true\n    then: second\n"
+        "  second:\n    ask: And again?\n    yes_no: true\n    unsure: true\n    then: first\n"
     )
     fault(short, "circle.first", "can never end")
     fault(short, "circle.second", "can never end")
 
 
 def test_a_compute_whose_input_is_missing(short: Path, edit: Edit) -> None:
-    edit("field.yaml", "    unsure: false\n    then: faults", "    unsure: false\n    then: count")
+    assumed = '    assume: "the soil is not fertile"\n    then: '
+    edit("field.yaml", f"{assumed}faults", f"{assumed}count")
     assert "stony" not in counter_example(short, "field.count", "faults needs")
 
 
@@ -225,8 +226,14 @@ def test_a_misspelt_key_names_the_place_and_the_nearest_key(
         (("operations", "{after: slash, operation: clear", "{after: slahs, operation: clear"), ["operations.yaml", "'slash'"]),
         (("clearing", TALL_BUSH, TALL_BUSH.replace("knee_height", "knee_hight")), ["clearing.route", "knee_height_cm"]),
         (("planting", "about: spray_fallow", "about: spray_falow"), ["planting.mixes", "'spray_fallow'"]),
+        (("planting", "    unsure: workers\n", "    unsure: worker\n"), ["planting.workers", "'workers'"]),
+        (("planting", "    on_sheet: workers\n", "    on_sheet: worker\n"), ["planting.workers", "'workers'"]),
+        (("operations", "first: rain", "first: rains"), ["operations.yaml, plant", "'rain'"]),
+        (("operations", "labour: labour_plant_days", "labour: labor_plant_days"), ["operations.yaml, plant", "'labour_plant_days_per_acre'"]),
+        (("menu", "flow: stakes", "flow: steaks"), ["menu.stakes", "'stakes'"]),
+        (("costs", "compute: weeding_costs", "compute: weeding_cost"), ["costs.weeding_costs", "'weeding_costs'"]),
     ],
-    ids=["then", "next", "compute", "figure", "operation", "link", "bound", "about"],
+    ids=["then", "next", "compute", "figure", "operation", "link", "bound", "about", "unsure", "on_sheet", "first", "labour", "begin", "costs"],
 )  # fmt: skip
 def test_an_unknown_name_names_the_place_and_the_nearest_name(
     flow_folder: Path, edit: Edit, change: tuple[str, str, str], named: list[str]
@@ -245,7 +252,10 @@ def test_a_key_given_twice_is_an_error(flow_folder: Path, edit: Edit) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "named"),
     [
-        ("    then: fertile\n", "", ["field.area", "then"]),
+        ("    unsure_is_unknown: true\n    then: known_or_paced\n", "    unsure_is_unknown: true\n", ["field.area", "then"]),
+        ("    unsure_is_unknown: true\n    then: known_or_paced\n", "    then: known_or_paced\n", ["field.area", "`unsure`", "unsure_is_unknown"]),
+        ('    assume: "the soil is not fertile"\n', "", ["field.fertile", "`assume`"]),
+        ("    paces: round\n", "    paces: round\n    area: true\n", ["field.paces_around", "one way to answer"]),
         ("    area: true\n", "    area: true\n    yes_no: true\n", ["field.area", "one way to answer"]),
         ("    none_of_these: None of these\n", "", ["field.faults", "none_of_these"]),
         ("    compute: faults\n", "    compute: faults\n    do: close\n", ["field.count", "one thing"]),
@@ -253,7 +263,7 @@ def test_a_key_given_twice_is_an_error(flow_folder: Path, edit: Edit) -> None:
         ("states:\n", "states:\n\t", ["field.yaml", "YAML"]),
         ("{fault_count: 0, fertile: true}", '{fault_count: "0 or so"}', ["field.verdict", "not a condition"]),
     ],
-    ids=["no then", "two readers", "no none", "two things", "file name", "tab", "condition"],
+    ids=["no then", "no unsure", "no assume", "paces and area", "two readers", "no none", "two things", "file name", "tab", "condition"],
 )  # fmt: skip
 def test_a_state_that_cannot_run_is_an_error(
     flow_folder: Path, edit: Edit, old: str, new: str, named: list[str]

@@ -14,7 +14,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bot import data
+from bot.dialogue.quantities import Sizes
 from bot.dialogue.readers import LONGEST, Asked, Unread, read
+from bot.dialogue.records import unsure
 
 if TYPE_CHECKING:
     from bot.dialogue.records import Answers
@@ -33,7 +35,7 @@ def reading(state: str, language: str, text: str, today: date = TODAY) -> Answer
             options=dialogue.voices[language].options(step),
             words=data.languages()[language].words,
             today=today,
-            area=(acres.low, acres.high),
+            sizes=Sizes(acres.low, acres.high),
         ),
     )
 
@@ -41,7 +43,12 @@ def reading(state: str, language: str, text: str, today: date = TODAY) -> Answer
 def value(state: str, language: str, text: str) -> object:
     """The one value read, or the name of the sentence that refuses."""
     found = reading(state, language, text)
-    return found.reason if isinstance(found, Unread) else next(iter(found.values()))
+    if isinstance(found, Unread):
+        return found.reason
+    step = data.flows().step(*state.split(".", 1))
+    # Beside the value there may only be the mark that the grower did not know it.
+    assert found.keys() - {unsure(step.answer)} == {step.answer}
+    return found[step.answer]
 
 
 CHOICES = [
@@ -62,14 +69,28 @@ CHOICES = [
     ("clearing.cover", "en", "stems", "pick_one"),
     ("clearing.cover", "en", "bush and grass", "pick_one"),
     ("clearing.cover", "en", "not grass", "pick_one"),
-    ("clearing.cover", "en", "don't know", "unsure_refused"),
+    # The common cover, whose route kills at the root whatever is sprayed (common practice).
+    ("clearing.cover", "en", "don't know", "grass"),
     ("clearing.cover", "sw", "nyasi", "grass"),
     ("clearing.cover", "sw", "Vichaka vyenye miti", "woody"),
     ("clearing.cover", "sw", "majani mapana", "broadleaf"),
     ("clearing.cover", "sw", "karibu tupu", "sparse"),
-    ("clearing.cover", "sw", "sijui", "unsure_refused"),
+    ("clearing.cover", "sw", "sijui", "grass"),
     ("planting.date_kind", "en", "from the day I start", "start"),
     ("planting.date_kind", "en", "planting day", "planting"),
+    ("planting.date_kind", "en", "rains", "rains"),
+    ("planting.date_kind", "en", "when the rains come", "rains"),
+    ("planting.date_kind", "en", "3", "rains"),
+    ("planting.date_kind", "en", "4", "pick_one"),
+    ("planting.date_kind", "en", "day", "pick_one"),
+    ("field.shape", "en", "triangle", "triangle"),
+    ("field.shape", "en", "three sides", "triangle"),
+    ("field.shape", "en", "sides", "pick_one"),
+    ("sprayer.method", "en", "1", "strip"),
+    ("sprayer.method", "en", "catch the spray", "flow"),
+    ("menu.choice", "en", "sprayer", "sprayer"),
+    ("menu.choice", "en", "weeding so far", "weeding"),
+    ("menu.choice", "en", "9", "pick_one"),
     ("planting.preemergence", "en", "atrazine", "smetolachlor_atrazine"),
     ("planting.preemergence", "sw", "isoxaflutole", "isoxaflutole_aclonifen"),
     ("weeding.product", "en", "glyphosate", "glyphosate"),
@@ -102,7 +123,9 @@ YES_NO = [
     ("clearing.green", "sw", "siyo", False),
     ("clearing.green", "sw", "si kweli", False),
     ("clearing.green", "sw", "mabichi", "yes_or_no"),
-    ("field.go_on", "en", "I don't know", "unsure_refused"),
+    ("field.go_on", "en", "I don't know", False),  # the safe course: another plot
+    ("rain.rained", "en", "?", False),  # the safe course: wait for rain
+    ("rain.rained", "en", "it rained", "yes_or_no"),
 ]
 
 AREAS = [
@@ -136,7 +159,8 @@ AREAS = [
     ("en", "1.000 acre", "two_numbers"),
     ("en", "acre", "not_understood"),
     ("en", "big", "not_understood"),
-    ("en", "?", "unsure_refused"),
+    ("en", "?", None),  # not known: it is paced
+    ("sw", "sijui", None),
     ("sw", "1,5 ekari", "1.5 acre"),
     ("sw", "nusu ekari", "0.5 acre"),
     ("sw", "ekari mbili", "2 acre"),
@@ -165,7 +189,7 @@ NUMBERS = [
     ("clearing.height_cm", "en", "0", "number_range"),
     ("clearing.height_cm", "en", "9 m", "number_range"),
     ("clearing.height_cm", "en", "1,200", "two_numbers"),
-    ("clearing.height_cm", "en", "don't know", 51),  # over the knee, so it is not sprayed
+    ("clearing.height_cm", "en", "don't know", 61),  # over any knee, so it is not sprayed
     ("tillage.price_per_tonne", "en", "15000", 15000),
     ("tillage.price_per_tonne", "en", "15,000", 15000),
     ("tillage.price_per_tonne", "en", "15.000", 15000),
@@ -187,6 +211,25 @@ NUMBERS = [
     ("planting.tank_l", "sw", "15 lita", 15),
     ("planting.tank_l", "en", "15 gallons", "number_range"),
     ("planting.tank_l", "en", "26", "number_range"),
+    ("planting.tank_l", "en", "?", 15),
+    ("planting.workers", "en", "3", 3),
+    ("planting.workers", "en", "three", 3),
+    ("planting.workers", "en", "3 people", 3),
+    ("planting.workers", "en", "1", 1),
+    ("planting.workers", "en", "0", "number_range"),
+    ("planting.workers", "en", "2.5", "number_range"),  # people are whole
+    ("planting.workers", "en", "101", "number_range"),
+    ("planting.workers", "sw", "watatu", 3),  # three, of people
+    ("planting.workers", "en", "not sure", 2),
+    ("gaps.gaps_in_100", "en", "0", 0),
+    ("gaps.gaps_in_100", "en", "none", 0),
+    ("gaps.gaps_in_100", "en", "100", 100),
+    ("gaps.gaps_in_100", "en", "101", "number_range"),
+    ("gaps.gaps_in_100", "en", "?", None),
+    ("stakes.sprouted_of_20", "en", "21", "number_range"),
+    ("stakes.sprouted_of_20", "en", "17", 17),
+    ("costs.wage_per_day", "en", "5k", 5000),
+    ("costs.wage_per_day", "sw", "sijui", None),
 ]
 
 DAYS = [
@@ -214,6 +257,12 @@ DAYS = [
     ("planting.start_date", "sw", "Ijumaa", "2026-03-06"),
     ("planting.start_date", "sw", "12 Machi", "2026-03-12"),
     ("planting.start_date", "sw", "jana", "day_range"),
+    ("planting.start_date", "en", "?", "2026-03-04"),
+    ("planting.planting_date", "en", "?", None),
+    ("planting.rain_expected", "en", "20/4", "2026-04-20"),
+    ("planting.rain_expected", "en", "?", None),
+    ("planting.rain_expected", "en", "yesterday", "day_range"),
+    ("planting.rain_expected", "sw", "12 Machi", "2026-03-12"),
     ("report.done_on", "en", "Friday", "2026-02-27"),
     ("report.done_on", "en", "1/3", "2026-03-01"),
     ("report.done_on", "en", "tomorrow", "day_range"),
@@ -326,6 +375,58 @@ def test_a_report(language: str, text: str, expected: object) -> None:
         assert found.reason == expected
     else:
         assert (found["report"], found["reported_on"]) == expected
+
+
+# Who does not know: at every question, the safe answer and a mark that it was taken
+
+
+REFUSE_UNSURE = {
+    "report.report": "pick_one",  # done or not: nobody else can know it
+    "welcome.language": "unsure_refused",
+}
+
+
+def test_who_does_not_know_is_taken_at_every_question_with_a_mark() -> None:
+    for step in data.flows().steps():
+        if step.kind != "ask":
+            continue
+        for language, text in (("en", "?"), ("en", "don't know"), ("sw", "sijui")):
+            found = reading(step.context, language, text)
+            where = (step.context, text, found)
+            if isinstance(found, Unread):
+                assert found.reason == REFUSE_UNSURE.get(step.context), where
+                continue
+            assert step.context not in REFUSE_UNSURE, where
+            assert found.pop(unsure(step.answer)) is True, where
+            assert found.keys() == set(step.answers), where
+
+
+def test_what_is_taken_could_have_been_answered() -> None:
+    # A safe answer outside the question's own range would be one that nobody may give.
+    dialogue = data.dialogue()
+    for step in dialogue.flows.steps():
+        if step.kind != "ask" or step.context in REFUSE_UNSURE:
+            continue
+        found = reading(step.context, "en", "?")
+        assert isinstance(found, dict)
+        taken = found.get(step.answer)
+        if taken is None:
+            assert step.state.unsure_is_unknown or step.state.choose_any, step.context
+        elif step.state.number:
+            assert step.low <= float(str(taken)) <= step.high, step.context
+        elif step.state.day:
+            given = reading(step.context, "en", f"{date.fromisoformat(str(taken)):%d/%m/%Y}")
+            assert given == {step.answer: taken}, step.context
+        elif step.state.choose:
+            assert taken in step.state.choose, step.context
+
+
+def test_an_answer_that_is_known_carries_no_mark() -> None:
+    assert reading("clearing.cover", "en", "grass") == {"cover": "grass"}
+    assert reading("planting.workers", "en", "2") == {"workers": 2}
+    assert reading("field.faults", "en", "none") == dict.fromkeys(
+        ("stony", "shallow", "waterlogged", "sloping"), False
+    )
 
 
 def test_a_refusal_carries_the_range_that_was_missed() -> None:

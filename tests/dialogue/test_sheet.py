@@ -102,16 +102,41 @@ def test_the_json_has_the_published_names() -> None:
     found = as_json()
     assert found.keys() == {
         *("verdict", "operations", "amounts", "budget", "cautions", "texts", "segments"),
+        *("tillage", "weeding", "labour", "assumed"),
     }
     assert found["operations"][0].keys() >= {"name", "earliest", "due", "latest", "why"}
-    assert found["amounts"].keys() == {"stakes", "spare_stakes", "glyphosate", "preemergence"}
-    spray = {"product_l", "water_l", "tanks", "ml_per_tank"}
+    assert found["operations"][0].keys() >= {"start_by", "done", "id"}
+    assert found["amounts"].keys() == {
+        *("stakes", "spare_stakes", "bundles", "glyphosate", "preemergence"),
+    }
+    spray = {"product_l", "water_l", "tanks", "ml_per_tank", "bottles", "left_over_l"}
     assert found["amounts"]["preemergence"].keys() >= spray
     assert found["amounts"]["glyphosate"].keys() >= spray
     assert found["budget"].keys() == {"plough", "ridge"}
     for work in ("plough", "ridge"):
         wanted = {"gain", "cost", "net", "break_even_price", "advice"}
         assert found["budget"][work].keys() >= wanted
+    assert found["tillage"][0].keys() == {
+        *("way", "costs", "benefit", "net", "dominated", "marginal_rate", "recommended"),
+    }
+    assert found["labour"][0].keys() == {
+        *("name", "person_days", "least", "most", "days", "window_days", "hire"),
+    }
+    assert found["weeding"] is None
+    priced = as_json(wage_per_day=5000, herbicide_cost_per_acre=20000)["weeding"]
+    assert priced.keys() == {"hoe", "spray", "cheaper", "break_even_wage", "spray_from"}
+    assert found["assumed"] == []
+
+
+def test_what_a_sheet_leaves_unknown_is_named_and_said() -> None:
+    for unknown in (None, "unknown"):
+        found = as_json(cover=unknown, tank_l=unknown)
+        assert found["assumed"] == ["cover", "tank_l"]
+        said = found["texts"][0]
+        assert said.startswith("You were not sure of these, so I took it that\n")
+        assert "- grass grows there\n- the tank holds 15 L: measure it before you mix\n" in said
+        # Grass under the knee, green: sprayed, as the common cover is.
+        assert found["operations"][0]["name"] == "spray_fallow"
 
 
 OPERATIONS = [
@@ -130,6 +155,9 @@ VARIANTS: list[dict[str, object]] = [
     {"start_date": ..., "planting_date": "2026-03-05"},
     {"done": {"spray_fallow": "2026-02-20"}},
     {"area": {"length_m": 40, "width_m": 60}, "low_sprouting": True},
+    {"cover": None, "hard_weeds": "unknown", "tank_l": None, "workers": "unknown"},
+    {"workers": 6, "wage_per_day": 5000, "herbicide_cost_per_acre": 20000},
+    {"start_date": ..., "rain_expected": "2026-05-01", "sprouted_of_20": 12},
 ]
 
 
@@ -169,9 +197,10 @@ def test_a_missing_key_is_listed_by_name_with_its_question(flows: Flows, key: st
     assert faults(**{key: ...}) == [f"{key}: missing. {question}"]
 
 
-def test_a_missing_day_is_listed_with_both_of_its_keys() -> None:
+def test_a_missing_day_is_listed_with_each_of_its_keys() -> None:
     (line,) = faults(start_date=...)
-    assert line.startswith("start_date or planting_date: missing. Shall I count")
+    assert line.startswith("start_date, planting_date or rain_expected: missing. From which day")
+    assert faults(start_date=..., rain_expected="2026-04-20") == []
 
 
 def test_a_missing_soil_names_what_is_missing_in_it() -> None:
@@ -188,7 +217,17 @@ def test_an_empty_sheet_lists_every_question_once(flows: Flows) -> None:
     assert len(keys) == len(set(keys))
     optional = {"language", "today", "soil", "start_date"}
     assert (SHEET.keys() - optional) <= set(keys)
-    assert "start_date or planting_date" in keys
+    assert "start_date, planting_date or rain_expected" in keys
+
+
+def test_a_key_listed_as_missing_is_one_that_a_sheet_may_have(flows: Flows) -> None:
+    lines = read_sheet({}, flows, data.languages(), MONDAY).faults
+    for line in lines:
+        key, _, question = line.partition(": missing. ")
+        assert "{" not in question, line  # a figure, by its name
+        if not key.startswith("soil.") and " or " not in key:
+            given = read_sheet({key: "?"}, flows, data.languages(), MONDAY).faults
+            assert not any("not a key" in each for each in given), line
 
 
 def test_only_what_the_answers_make_necessary_is_missing() -> None:
@@ -346,7 +385,7 @@ def test_a_tank_holds_its_share_of_the_label_rate(product: str, litres: float, v
 
 def test_without_herbicide_there_is_no_spray_and_no_mix() -> None:
     found = as_json(herbicide_ok=False, preemergence=..., tank_l=...)
-    assert found["amounts"].keys() == {"stakes", "spare_stakes"}
+    assert found["amounts"].keys() == {"stakes", "spare_stakes", "bundles"}
     assert not [each for each in found["operations"] if "spray" in each["name"]]
     assert [each["name"] for each in found["operations"]].count("weed_by_hand") == 3
 
