@@ -112,7 +112,8 @@ ASHA = Persona(
         "planting.tank_l": "16",
         "planting.date_kind": "1",
         "planting.start_date": "leo",
-        "plant": ["2 kesho", "tayari"],
+        "plant": ["tayari"],
+        "rain.rained": ["2 kesho", "ndiyo"],
         "report.done_on": "jana",
         "report.promised_on": "kesho",
     },
@@ -148,6 +149,7 @@ TOBIAS = Persona(
         "planting.fast_early_weeds": "2",
         "planting.date_kind": "2",
         "planting.planting_date": "20/3",
+        "rain.rained": ["2", "1"],
     },
 )
 
@@ -161,7 +163,10 @@ REHEMA = Persona(
     answers=COMMON
     | {
         "welcome.language": ["hello?", "1"],
-        "field.area": ["big", "2", "2 acres"],
+        "field.area": ["big", "2", "?"],
+        "field.steps_counted": "26 steps",
+        "field.shape": "four sides",
+        "field.paces_of_four_sides": ["120 90 125", "120 90 125 85 150"],
         "field.fertile": ["perhaps so", "no"],
         "field.faults": ["3 9", "3"],
         "clearing.cover": "broad",
