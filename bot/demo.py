@@ -149,7 +149,7 @@ TOBIAS = Persona(
         "planting.fast_early_weeds": "2",
         "planting.date_kind": "2",
         "planting.planting_date": "20/3",
-        "rain.rained": ["2", "1"],
+        "rain.rained": ["2", "2", "1"],  # asked for once to dial, and once on the line
     },
 )
 

@@ -50,6 +50,7 @@ ANSWERS = {
     "planting.fast_early_weeds": "yes",
     "planting.preemergence": "2",
     "planting.tank_l": "16",
+    "planting.workers": "3",
     "planting.date_kind": "start",
     "planting.start_date": "today",
 }
@@ -108,7 +109,7 @@ def test_a_new_number_is_welcomed_and_asked_its_language(exchange: Exchange) -> 
     assert exchange.store.load(NUMBER).version == 1
 
 
-def test_the_whole_plan_comes_from_twenty_answers(exchange: Exchange) -> None:
+def test_the_whole_plan_comes_from_twenty_one_answers(exchange: Exchange) -> None:
     said = walk_to(exchange, "")
     assert said.replies[0].startswith("Your plan for 1.5 acre:\nMon 2 Mar: spray\n")
     grower = exchange.store.load(NUMBER).grower

@@ -13,7 +13,7 @@ BARE = ["1 acre", "yes", "none", "bare", "no", "no", "?", "0", "?", "?", "no", "
 
 def planned() -> Conversation:
     phone = Conversation(today=MONDAY, language="en")
-    phone.say_all(*BARE, "no", "no", "start", "today")
+    phone.say_all(*BARE, "no", "no", "2", "start", "today")
     return phone
 
 

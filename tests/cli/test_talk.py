@@ -20,17 +20,17 @@ USSD_CHARACTERS = 182  # 3GPP TS 23.038: 160 octets of 7-bit characters
 # Low green grass and a sprayer; each list answers every question from the language to the day.
 ENGLISH = [
     "hello", "1", "1.5 ac", "yes", "none", "grass", "40", "no", "yes", "yes", "180000", "20000",
-    "60000", "50000", "yes", "no", "yes", "2", "16", "1", "today",
+    "60000", "50000", "yes", "no", "yes", "2", "16", "3", "1", "today",
 ]  # fmt: skip
 KISWAHILI = [
     "habari", "kiswahili", "ekari moja na nusu", "ndiyo", "hakuna", "nyasi", "40", "hapana",
     "ndiyo", "ndiyo", "180000", "20000", "60000", "50000", "ndiyo", "hapana", "ndiyo", "2", "16",
-    "1", "leo",
+    "3", "1", "leo",
 ]  # fmt: skip
 # The same field by the numbers of the screens. The first screen comes with dialling.
 KEYS = [
     "1", "1.5 ac", "1", "5", "3", "40", "2", "1", "1", "180000", "20000", "60000", "50000", "1",
-    "2", "1", "2", "16", "1", "today",
+    "2", "1", "2", "16", "3", "1", "today",
 ]  # fmt: skip
 
 

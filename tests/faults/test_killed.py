@@ -42,7 +42,7 @@ PATIENCE_S = 30.0
 # Low green grass and a sprayer: the plan begins with a spray, whose reminder is several texts.
 ANSWERS = (
     "hello", "1", "1.5 ac", "yes", "none", "grass", "40", "no", "yes", "yes", "180000", "0",
-    "60000", "50000", "yes", "no", "yes", "2", "16", "1", "today",
+    "60000", "50000", "yes", "no", "yes", "2", "16", "3", "1", "today",
 )  # fmt: skip
 
 

@@ -83,7 +83,7 @@ def test_a_record_comes_back_as_it_was() -> None:
 
 def test_a_typical_record_is_small() -> None:
     # 14 operations, 4 of them done, and 24 answers: 1.2 kB keeps a million growers in 1.2 GB.
-    assert len(codec.encode(1, GROWER)) < 1200
+    assert len(codec.encode(1, GROWER)) <= 1200
 
 
 @pytest.mark.parametrize(

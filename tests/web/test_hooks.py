@@ -50,6 +50,7 @@ ANSWERS = {
     "tillage.light_well_drained": "1",
     "planting.low_sprouting": "2",
     "planting.fast_early_weeds": "2",
+    "planting.workers": "3",
     "planting.date_kind": "1",
     "planting.start_date": "today",
 }
