@@ -293,11 +293,11 @@ class Acts:
         return laid
 
     def _say_next(self, scene: Scene, plan: Plan) -> None:
-        """Say what comes next, unless it is due today: then its own reminder says it at once."""
+        """Say what comes next. What is due today has its own reminder, but that may be late."""
         following = next((each for each in plan.in_date_order() if not each.done), None)
         if following is None:
             scene.say("all_done")
-        elif following.due > scene.today:
+        else:
             act = scene.voice.operation(following.id, "act")
             scene.say("next_is", day=following.due, act=act)
 

@@ -121,6 +121,16 @@ def broken_lines(voice: Voice, laid: LaidOut, answers: Mapping[str, Answer]) -> 
     return lines
 
 
+def missed_lines(voice: Voice, before: Plan, laid: LaidOut) -> list[str]:
+    """Say what has come too late to work before anyone was reminded of it."""
+    late = {each.operation: each.days for each in laid.broken}
+    return [
+        voice.say("left_out", name=voice.operation(each.id, "name"), days=late[each.id])
+        for each in before.operations
+        if each.id in late and laid.plan.find(each.id) is None and not each.reminded
+    ]
+
+
 def spray_lines(voice: Voice, flows: Flows, plan: Plan, answers: Mapping[str, Answer]) -> list[str]:
     """Say what goes in a tank, for each spray of the plan still to be done."""
     walk = Walk.season(flows, answers)

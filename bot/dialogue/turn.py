@@ -406,7 +406,8 @@ class Dialogue:
         due = laid.plan.next_reminder
         operation = plan.find(due.operation) if due and due.day <= today else None
         if operation is None:
-            return replace(grower, plan=laid.plan)
+            missed = composing.missed_lines(self.voice(grower.language), plan, laid)
+            return enqueue(replace(grower, plan=laid.plan), missed, "notice")
         walk = Walk.season(self.flows, grower.answers)
         texts = composing.reminder_texts(
             self.voice(grower.language),

@@ -455,7 +455,9 @@ def test_a_pre_emergence_spray_missed_by_days_is_left_out(planned: Phone) -> Non
     planted = until_planted(planned)
     planned.today = planted + days(9)
     assert "pre-emergence" not in planned.send("plan")
-    assert planned.remind(planned.today) == ""
+    # Nobody had been reminded of it, so it is said.
+    left_out = "pre-emergence spray comes 8 days too late to work: leave it out."
+    assert planned.remind(planned.today) == left_out
     report(planned, "gap_fill", planted + days(14))
     assert plan_of(planned.grower).find("spray_preemergence") is None
 

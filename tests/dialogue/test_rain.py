@@ -479,3 +479,18 @@ def test_whatever_is_answered_nothing_done_moves_and_the_rest_hangs_together(
 
 
 AT_GATE = at_the_gate().grower
+
+
+def test_a_spray_due_today_is_named_with_the_report_of_the_planting() -> None:
+    # Its own reminder may come too late: nobody is texted at night.
+    phone = at_the_gate()
+    said = phone.say("done yesterday")
+    assert "Next, Thu 26 Mar: Spray the bare soil with your pre-emergence product." in said
+
+
+def test_a_spray_that_came_too_late_unreminded_is_said_to_be_left_out() -> None:
+    phone = at_the_gate()
+    phone.say("done today")
+    texts = phone.wait_until(GATE + days(2))
+    assert texts == ["pre-emergence spray comes 1 days too late to work: leave it out."]
+    assert phone.wait_until(GATE + days(3)) == []
