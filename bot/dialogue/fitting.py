@@ -19,7 +19,7 @@ from bot.dialogue.slips import SEASON
 from bot.dialogue.stating import amounts
 from bot.dialogue.walk import Walk
 from bot.wording.formats import fill, placeholders, short_date
-from bot.wording.gsm import measure
+from bot.wording.gsm import allowed_segments, measure
 from bot.wording.languages import SOURCE
 from bot.wording.screens import pages
 
@@ -37,7 +37,8 @@ MOST_SCREENS = 3
 _DAYS = [date(2026, 1, 1) + timedelta(days=offset) for offset in range(365)]
 _LONGEST_NUMBER = 200_000_000
 _MOST_DAYS, _DAYS_OF_WINDOW = 8_888, 88
-_MOST_TANKS, _MOST_BOTTLES, _MOST_ML = 8_888, 888, 8_888
+_MOST_TANKS, _MOST_ML = 8_888, 8_888
+_MOST_BOTTLES = ((888, 5), (4, 1), (1, 0.5))
 _WORKS = ("slash", "spray_fallow", "clear", "ridge", "plant", "gap_fill", "weed_by_hand")
 """The most operations done by hand that one plan has."""
 _PHONE = "+000000000000000"
@@ -46,11 +47,14 @@ _PHONE = "+000000000000000"
 
 def fit(flows: Flows, language: Language, voice: Voice) -> list[Fault]:
     """Check every text of one language; an empty list means that all fit."""
-    worst = _worst_values(flows, voice)
-    faults = [*_translated(flows, language), *_questions_fit(flows, voice, worst, language.code)]
+    worst = worst_values(flows, voice)
+    faults = [
+        *_translated(flows, language, voice),
+        *_questions_fit(flows, voice, worst, language.code),
+    ]
     for message in messages(flows):
         if not _is_question(flows, message):
-            text = language.catalogue.text(message.text, message.context)
+            text = voice.text(message.text, message.context)
             shown = fill(
                 text, {name: _worst(name, worst, voice, flows) for name in placeholders(text)}
             )
@@ -69,30 +73,31 @@ def _worst(name: str, worst: Mapping[str, str], voice: Voice, flows: Flows) -> s
     if name in worst:
         return worst[name]
     if not flows.figures.states(name):
-        raise LookupError(f"no worst value for {{{name}}}; give one in _worst_values")
+        raise LookupError(f"no worst value for {{{name}}}; give one in worst_values")
     return voice.show(flows.figures.highest(name))
 
 
 def _too_long(code: str, context: str, shown: str, budget: int) -> Iterator[Fault]:
     size = measure(shown)
-    if size.segments > budget:
+    allowed = allowed_segments(budget, size.encoding)
+    if size.segments > allowed:
         yield Fault(
             f"{code}, {context}",
             f"{size.segments} segments ({size.encoding.name}, {len(shown)} characters), "
-            f"but its budget is {budget}: {shown!r}",
+            f"but its budget is {allowed}: {shown!r}",
         )
 
 
-def _translated(flows: Flows, language: Language) -> Iterator[Fault]:
+def _translated(flows: Flows, language: Language, voice: Voice) -> Iterator[Fault]:
     if language.code == SOURCE:
         return
     for message in messages(flows):
         where = f"{language.code}, {message.context}"
-        if not language.catalogue.has(message.text, message.context):
+        if not voice.worded(message.text, message.context):
             kind = "safety text" if message.safety else "text"
             yield Fault(where, f"this {kind} is not translated: {message.text!r}")
             continue
-        translated = language.catalogue.text(message.text, message.context)
+        translated = voice.text(message.text, message.context)
         lost = placeholders(message.text) - placeholders(translated)
         if lost:
             yield Fault(where, f"the translation lacks {{{', '.join(sorted(lost))}}}")
@@ -132,7 +137,7 @@ def _longest_answer(step: Step, voice: Voice) -> str:
     return "" if state.day else voice.show(int(step.high))
 
 
-def _worst_values(flows: Flows, voice: Voice) -> dict[str, str]:
+def worst_values(flows: Flows, voice: Voice) -> dict[str, str]:
     """The longest real value of every placeholder, written in the language."""
     figures = flows.figures
     largest: Answers = {
@@ -151,6 +156,13 @@ def _worst_values(flows: Flows, voice: Voice) -> dict[str, str]:
     values = {name: voice.show(value) for name, value in amounts(voice, largest, figures).items()}
     values |= {name: voice.show(figures.row(name).high) for name in figures}
     values |= {"tank": voice.show(figures.row("tank_l").high)}
+    tanks = voice.say("tanks_and_last", full=_MOST_TANKS, last_l=24.9, last_ml=_MOST_ML)
+    bottles = ", ".join(
+        voice.say("bottles", count=count, size=size) for count, size in _MOST_BOTTLES
+    )
+    for spray in ("glyphosate", "preemergence"):
+        values |= {f"{spray}_tanks": tanks, f"{spray}_bottles": bottles}
+        values |= {f"{spray}_left_l": voice.show(0.49)}
     day = max((short_date(each, voice.locale) for each in _DAYS), key=len)
     parts = {
         part: max((voice.operation(each, part) for each in flows.operations), key=len)
@@ -165,7 +177,7 @@ def _worst_values(flows: Flows, voice: Voice) -> dict[str, str]:
         "high": day,
         "days": voice.show(_DAYS[-1].timetuple().tm_yday),
         "number": _PHONE,
-        "count": voice.show(_MOST_BOTTLES),
+        "count": voice.show(_MOST_BOTTLES[0][0]),
         "size": voice.show(0.25),
         "full": voice.show(_MOST_TANKS),
         "last_l": voice.show(24.9),
