@@ -187,6 +187,9 @@ def advise(file: Path | None, sheet: Any, as_json: bool, show_schema: bool) -> N
         ) from error
     dialogue = dialogue_of(settings)
     read = read_sheet(raw, dialogue.flows, data.languages(), today)
+    if read.language in dialogue.own:
+        dialogue = dialogue.own[read.language]
+        read = read_sheet(raw, dialogue.flows, data.languages(), today)
     if read.faults:
         raise _Refused("\n".join(read.faults))
     advice = advise_on(read, dialogue.flows, dialogue.voice(read.language))
@@ -253,9 +256,12 @@ def check(file: Path | None) -> None:
     dialogue = dialogue_of(settings)
     flows = dialogue.flows
     faults = prove(flows)
+    for own in dialogue.own.values():
+        faults += prove(own.flows)
     texts = len(list(messages(flows)))
     for code, language in languages.items():
-        found = fit(flows, language, dialogue.voices[code])
+        spoken = dialogue.own.get(code, dialogue)
+        found = fit(spoken.flows, language, spoken.voices[code])
         faults += found
         state = "draft, waits for a speaker to read it" if language.draft else "reviewed"
         click.echo(

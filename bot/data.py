@@ -7,8 +7,10 @@ from importlib import resources
 from typing import TYPE_CHECKING
 
 from bot.dialogue.loading import read_flows
-from bot.dialogue.slips import FlowError
+from bot.dialogue.messages import messages
+from bot.dialogue.slips import FlowError, known
 from bot.dialogue.turn import Dialogue
+from bot.wording.formats import placeholders
 from bot.wording.languages import read_languages
 
 if TYPE_CHECKING:
@@ -32,9 +34,10 @@ def folder(name: str) -> Traversable:
 
 
 @lru_cache(maxsize=4)  # one in use; tests and `fieldbell figures` look at others
-def flows(district: Path | None = None) -> Flows:
-    """Read and compile the flow files, once, with a district's own figures over them.
+def flows(district: Path | None = None, language: str = "") -> Flows:
+    """Read and compile the flow files, once, with a district's own file over them.
 
+    With `language`, as growers of that language meet them, who may have questions of their own.
     Raises FlowError, also when the district's file cannot be read.
     """
     if district is None:
@@ -43,7 +46,7 @@ def flows(district: Path | None = None) -> Flows:
         own = district.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise FlowError(f"the district's file {district} cannot be read: {error}") from error
-    return read_flows(folder("flows"), own)
+    return read_flows(folder("flows"), own, language)
 
 
 @lru_cache(maxsize=1)
@@ -53,5 +56,21 @@ def languages() -> dict[str, Language]:
 
 
 def dialogue(contacts: Contacts | None = None, district: Path | None = None) -> Dialogue:
-    """Make the conversation from the flows and languages that came with Fieldbell."""
-    return Dialogue(flows(district), languages(), contacts)
+    """Make the conversation from the flows and languages that came with Fieldbell.
+
+    Raises FlowError, also for a district's wording of a text that there is none of.
+    """
+    common = flows(district)
+    spoken = languages()
+    own = {code: flows(district, code) for code in common.district.flows_for}
+    for code, texts in common.district.texts.items():
+        known(f"the district's file, texts of {code}", code, spoken)
+        theirs = own.get(code, common)
+        contexts = {each.context: each.text for each in messages(theirs)}
+        for context, text in texts.items():
+            known(f"the district's file, texts of {code}", context, contexts)
+            if placeholders(text) - placeholders(contexts[context]):
+                raise FlowError(f"the district's file: {context} asks for a value it never gets")
+    for code in own:
+        known("the district's file, flows_for", code, spoken)
+    return Dialogue(common, spoken, contacts, own)

@@ -1,13 +1,21 @@
-"""What the operator of a district sets: figures of their own, and local units of area.
+"""What the operator of a district sets: figures, units of area, questions and wording.
 
-Their file (YAML) stands beside the one that comes with Fieldbell and is held to the same
-ranges:
+Their file (YAML) stands beside the ones that come with Fieldbell and is held to the same
+ranges and proofs:
 
     figures:
       price_per_tonne: 120000
       glyphosate_gate_days: 63
     units:
       plot: {m2: 450, words: {en: [plot, plots], sw: [kiwanja, viwanja]}}
+    flows:                    # states added or changed, by flow; the rest stays as it is
+      planting:
+        tank_l: {ask: ..., number: ..., then: water_is_near}
+        water_is_near: {ask: ..., yes_no: true, unsure: false, assume: ..., then: mixes}
+    flows_for:                # the same, for growers of one language only
+      sw: {clearing: {...}}
+    texts:                    # wording, by language and the name of the text
+      sw: {clearing.cover: "..."}
 """
 
 from __future__ import annotations
@@ -40,11 +48,18 @@ class LocalUnit(Struct, frozen=True, forbid_unknown_fields=True):
     words: Annotated[dict[str, Spellings], Meta(min_length=1)]
 
 
+States = dict[str, dict[str, dict[str, object]]]
+"""States as written in a flow file, by flow and name."""
+
+
 class District(Struct, frozen=True, forbid_unknown_fields=True):
     """The operator's file."""
 
     figures: dict[str, object] = field(default_factory=dict)
     units: dict[str, LocalUnit] = field(default_factory=dict)
+    flows: States = field(default_factory=dict)
+    flows_for: dict[str, States] = field(default_factory=dict)
+    texts: dict[str, dict[str, str]] = field(default_factory=dict)
 
 
 def read_district(raw: object, figures: Figures) -> tuple[Figures, District]:

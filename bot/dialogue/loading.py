@@ -15,7 +15,7 @@ import msgspec
 import yaml
 from transitions import Machine
 
-from bot.agronomy.district import District, read_district
+from bot.agronomy.district import District, States, read_district
 from bot.agronomy.figures import Figures, read_figures
 from bot.dialogue.calculations import CALCULATIONS
 from bot.dialogue.conditions import When, read_condition
@@ -168,10 +168,11 @@ class Flows:
         return self.operations[self.row_name(identity)]
 
 
-def read_flows(folder: Traversable | Path, district: str = "") -> Flows:
-    """Read and compile a folder of flow files, over it an operator's own file of figures.
+def read_flows(folder: Traversable | Path, district: str = "", language: str = "") -> Flows:
+    """Read and compile a folder of flow files, and over it an operator's own file.
 
-    `district` is that file's text (`bot.agronomy.district`). Raises FlowError.
+    `district` is that file's text (`bot.agronomy.district`); with `language`, what it says for
+    growers of that language holds too. Raises FlowError.
     """
     texts = {
         entry.name: entry.read_text(encoding="utf-8")
@@ -190,10 +191,12 @@ def read_flows(folder: Traversable | Path, district: str = "") -> Flows:
         figures, own = read_district(own_figures, figures)
     except ValueError as error:
         raise FlowError(f"{_DISTRICT_FILE}: {error}") from error
+    for states in (own.flows, own.flows_for.get(language, {})):
+        _lay_over(raw, states)
     operations = _convert("operations.yaml", raw.pop("operations.yaml"), OperationsFile)
     sentences = _convert("sentences.yaml", raw.pop("sentences.yaml"), SentencesFile)
     # One fingerprint for all: a conversation's answers come from the flows it has passed, too.
-    version = f"{zlib.crc32(''.join([*texts.values(), district]).encode()):08x}"
+    version = f"{zlib.crc32(''.join([*texts.values(), district, language]).encode()):08x}"
     flows = {}
     for name, written in raw.items():
         flow = _compile(name, written, figures, version)
@@ -208,6 +211,16 @@ def read_flows(folder: Traversable | Path, district: str = "") -> Flows:
         figures=figures,
         district=own,
     )
+
+
+def _lay_over(raw: dict[str, dict[str, object]], own: States) -> None:
+    """Put a district's own states in the place of those of the same name, or beside them."""
+    for name, states in own.items():
+        file = raw.get(f"{name}.yaml")
+        if file is None or not isinstance(file.get("states"), dict):
+            near = did_you_mean(name, [each.removesuffix(".yaml") for each in raw])
+            raise FlowError(f"{_DISTRICT_FILE}: no flow is named {name!r}; {near}")
+        raw[f"{name}.yaml"] = file | {"states": {**dict(file["states"]), **states}}  # type: ignore[call-overload]
 
 
 _T = TypeVar("_T")

@@ -51,9 +51,17 @@ class Dialogue:
     """The conversation, made once from flows and languages and shared by all growers."""
 
     def __init__(
-        self, flows: Flows, languages: Mapping[str, Language], contacts: Contacts | None = None
+        self,
+        flows: Flows,
+        languages: Mapping[str, Language],
+        contacts: Contacts | None = None,
+        own: Mapping[str, Flows] | None = None,
     ) -> None:
+        """`own` are the flows of languages that have some of their own (in a district)."""
         self.flows = flows
+        self.own = {
+            code: Dialogue(theirs, languages, contacts) for code, theirs in (own or {}).items()
+        }
         self._acts = Acts(flows)
         offered = {code: language.words.language for code, language in languages.items()}
         self.voices = {
@@ -67,6 +75,8 @@ class Dialogue:
 
     def voice(self, code: str) -> Voice:
         """The voice of a language; the source language's where it is not (any more) on offer."""
+        if code in self.own:
+            return self.own[code].voice(code)
         return self.voices.get(code) or self.voices[SOURCE]
 
     # One turn
@@ -76,6 +86,8 @@ class Dialogue:
 
         `today` is the grower's local date. On USSD an empty text is a session being opened.
         """
+        if grower.language in self.own:
+            return self.own[grower.language].turn(grower, text, today, channel)
         scene = Scene(grower, self.voice(grower.language), today, channel)
         text = text.replace("\x00", " ").strip()
         command = self._command(scene, text)
@@ -396,6 +408,8 @@ class Dialogue:
 
         The grower comes back unchanged when no reminder is due on this local day.
         """
+        if grower.language in self.own:
+            return self.own[grower.language].remind(grower, today)
         plan = grower.plan
         if plan is None or plan.next_reminder is None or grower.stopped:
             return grower

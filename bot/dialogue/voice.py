@@ -54,11 +54,11 @@ class Voice:
         self.offered = offered
         self._code = language.code
         self._catalogue = language.catalogue
+        self._own = flows.district.texts.get(language.code, {})
         self._flows = flows
         self._contacts = contacts
         self._sentences = {
-            name: self._catalogue.text(text, sentence_context(name))
-            for name, text in flows.sentences.items()
+            name: self.text(text, sentence_context(name)) for name, text in flows.sentences.items()
         }
         self._options = {
             step.context: self._labels(step) for step in flows.steps() if step.kind == "ask"
@@ -68,6 +68,14 @@ class Voice:
         }
 
     # Sentences
+
+    def text(self, text: str, context: str) -> str:
+        """Give a text in the language, or in the district's own wording; placeholders stand."""
+        return self._own.get(context) or self._catalogue.text(text, context)
+
+    def worded(self, text: str, context: str) -> bool:
+        """Whether a text is translated, or worded by the district."""
+        return context in self._own or self._catalogue.has(text, context)
 
     def say(self, name: str, /, **values: object) -> str:
         """Say one of the engine's sentences, its values shown as the language writes them."""
@@ -84,7 +92,7 @@ class Voice:
 
     def tell(self, saying: Saying, values: Mapping[str, object]) -> str:
         """Say one sentence of advice; `values` are amounts, figures are known by name."""
-        return self._filled(self._catalogue.text(saying.say, saying.context), values)
+        return self._filled(self.text(saying.say, saying.context), values)
 
     def operation(self, identity: str, part: str) -> str:
         """Say an operation's `name`, `act`, `why` or `remind` (which may be empty)."""
@@ -92,17 +100,17 @@ class Voice:
         text = str(getattr(self._flows.operations[key], part))
         if not text:
             return ""
-        return self._filled(self._catalogue.text(text, operation_context(key, part)), {})
+        return self._filled(self.text(text, operation_context(key, part)), {})
 
     def assumed(self, step: Step) -> str:
         """Say what was taken for granted where a grower did not know the answer."""
-        return self._filled(self._catalogue.text(step.state.assume, assume_context(step)), {})
+        return self._filled(self.text(step.state.assume, assume_context(step)), {})
 
     def cautions(self, names: Sequence[str]) -> list[str]:
         """Say the cautions of these names, each sentence once."""
         return [
             self._filled(
-                self._catalogue.text(text, caution_context(name, place)),
+                self.text(text, caution_context(name, place)),
                 {"poison_help": self.poison_help()},
             )
             for name in dict.fromkeys(names)
@@ -174,7 +182,7 @@ class Voice:
         hint = asked.step.state.hint
         if not hint:
             return said
-        return f"{said} {self._filled(self._catalogue.text(hint, hint_context(asked.step)), {})}"
+        return f"{said} {self._filled(self.text(hint, hint_context(asked.step)), {})}"
 
     def answer(self, step: Step, answers: Mapping[str, Answer]) -> str:
         """Write an earlier answer so that it can be offered back; empty when there is none."""
@@ -212,15 +220,15 @@ class Voice:
         if state.report:
             return {name: self._sentences[name] for name in ("done", "not_yet", "help")}
         labels = {
-            value: self._catalogue.text(label, label_context(step, value))
+            value: self.text(label, label_context(step, value))
             for value, label in (*state.choose.items(), *state.choose_any.items())
         }
         if state.none_of_these:
-            labels["none"] = self._catalogue.text(state.none_of_these, label_context(step, "none"))
+            labels["none"] = self.text(state.none_of_these, label_context(step, "none"))
         return labels
 
     def _worded(self, step: Step) -> str:
-        asked = self._catalogue.text(step.state.ask, step.context)
+        asked = self.text(step.state.ask, step.context)
         labels = self._options[step.context].values()
         numbered = [f"{place} {label}" for place, label in enumerate(labels, start=1)]
         if step.state.yes_no or step.state.report:
