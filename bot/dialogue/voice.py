@@ -15,6 +15,7 @@ from bot.dialogue.messages import (
     operation_context,
     sentence_context,
 )
+from bot.dialogue.slips import FlowError
 from bot.wording.formats import fill, number, placeholders, short_date
 from bot.wording.gsm import segments
 from bot.wording.languages import SOURCE
@@ -47,9 +48,13 @@ class Voice:
     def __init__(
         self, language: Language, flows: Flows, contacts: Contacts, offered: Mapping[str, str]
     ) -> None:
-        self.words = language.words.with_units(
-            {name: _local_words(unit, language.code) for name, unit in flows.district.units.items()}
-        )
+        local = {
+            name: _local_words(unit, language.code) for name, unit in flows.district.units.items()
+        }
+        try:
+            self.words = language.words.with_units(local)
+        except ValueError as error:
+            raise FlowError(f"the district's file, units in {language.code}: {error}") from error
         self.locale = language.words.locale
         self.offered = offered
         self._code = language.code

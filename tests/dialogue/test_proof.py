@@ -225,7 +225,7 @@ def test_a_misspelt_key_names_the_place_and_the_nearest_key(
         (("clearing", "[slash, clear, spray_fallow]", "[slash, clear, spray_falow]"), ["clearing.cut_clear_then_spray", "'spray_fallow'"]),
         (("operations", "{after: slash, operation: clear", "{after: slahs, operation: clear"), ["operations.yaml", "'slash'"]),
         (("clearing", TALL_BUSH, TALL_BUSH.replace("knee_height", "knee_hight")), ["clearing.route", "knee_height_cm"]),
-        (("planting", "about: spray_fallow\n        when: {fallow_spray: true}\n        say: \"Buy", "about: spray_falow\n        when: {fallow_spray: true}\n        say: \"Buy"), ["planting.mixes", "'spray_fallow'"]),
+        (("planting", 'about: spray_fallow\n        when: {fallow_spray: true}\n        say: "Buy', 'about: spray_falow\n        when: {fallow_spray: true}\n        say: "Buy'), ["planting.mixes", "'spray_fallow'"]),
         (("planting", "    unsure: workers\n", "    unsure: worker\n"), ["planting.workers", "'workers'"]),
         (("planting", "    on_sheet: workers\n", "    on_sheet: worker\n"), ["planting.workers", "'workers'"]),
         (("operations", "first: rain", "first: rains"), ["operations.yaml, plant", "'rain'"]),
