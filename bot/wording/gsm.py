@@ -91,6 +91,23 @@ def segments(text: str) -> int:
     return measure(text).segments
 
 
+def room(budget: int, encoding: Encoding = Encoding.GSM7) -> int:
+    """Count the units that `budget` segments hold: 160, 306, 459 ... in GSM 7-bit."""
+    return _ALONE[encoding] if budget == 1 else budget * _PART[encoding]
+
+
+def allowed_segments(budget: int, encoding: Encoding) -> int:
+    """Count the segments a text may take whose budget is `budget` segments of GSM 7-bit.
+
+    A budget is room for so many characters. A language with letters outside GSM 7-bit gets the
+    same characters, in as many of the smaller segments as they need: for 2, it is 5 of 67. That
+    costs the operator more, which the check of a language says, but leaves no sentence out.
+    """
+    if encoding is Encoding.GSM7 or budget < 1:
+        return budget
+    return -(-room(budget) // _PART[encoding])
+
+
 def split(text: str) -> list[str]:
     """Cut a text into the parts as sent; joined, they are the text. An empty one is one part."""
     size = measure(text)

@@ -1,0 +1,54 @@
+"""Folding a text to the GSM 7-bit alphabet: "ɗan ƙasa" goes out as "dan kasa".
+
+One letter outside the alphabet more than halves the room in a message, so an operator may
+choose to send a language without its hooks and dots. Only letters that the alphabet lacks
+change; é, à, ñ and the others it has stay. What has no nearest letter (another script, an
+emoji) stays too.
+
+Sources: Unicode's own decompositions (NFKD); 3GPP TS 23.038 for the alphabet.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+
+from bot.wording.gsm import outside_gsm
+
+_NEAREST = {
+    # Hooked, stroked and turned letters, which Unicode does not take apart.
+    **dict(zip("ɓɗƙƴƒɖŋɛɔɣʋɩɨəǝđħłŧı", "bdkyfdneogviieedhlti", strict=True)),
+    **dict(zip("ƁƊƘƳƑƉŊƐƆƔƲƖƗƏƎĐĦŁŦ", "BDKYFDNEOGVIIEEDHLT", strict=True)),
+    "œ": "oe",
+    "Œ": "OE",
+    # Quotation marks and apostrophes
+    **dict.fromkeys("‘’‚‛′ʼʻʹ`´", "'"),  # noqa: RUF001 - the marks themselves
+    **dict.fromkeys("“”„‟″«»", '"'),
+    "‹": "<",  # noqa: RUF001
+    "›": ">",  # noqa: RUF001
+    # Dashes, and what NFKD leaves of fractions
+    **dict.fromkeys("‐‑‒–—―−", "-"),  # noqa: RUF001
+    "⁄": "/",  # noqa: RUF001
+    "•": "-",
+    # Nothing to see
+    **dict.fromkeys("\u00ad\u200b\u200c\u200d\u200e\u200f\u2060\ufeff", ""),
+}
+_MARKS = re.compile("[\u0300-\u036f]")
+"""Accents that are characters of their own, as in ọ̀."""
+
+
+def fold(text: str) -> str:
+    """Bring a text as near to the GSM 7-bit alphabet as its letters allow."""
+    if not outside_gsm(text):
+        return text
+    whole = unicodedata.normalize("NFC", text)  # so that é, written as e and an accent, stays
+    return "".join(_folded(char) for char in whole)
+
+
+def _folded(char: str) -> str:
+    """Give the nearest characters in the alphabet, or the character itself."""
+    if not outside_gsm(char):
+        return char
+    pieces = _MARKS.sub("", unicodedata.normalize("NFKD", _NEAREST.get(char, char)))
+    near = "".join(_NEAREST.get(piece, piece) for piece in pieces)
+    return char if outside_gsm(near) else near
