@@ -152,10 +152,11 @@ def talk(  # noqa: PLR0913, PLR0917 - an option each
     e164 = read_number(number, settings.country)
     if e164 is None:
         raise _Refused(f"{number}: not a phone number; write it as +255655512345")
-    if language is not None and language not in data.languages():
-        raise _Refused(f"{language}: not on offer; choose {', '.join(data.languages())}")
     with _store(settings) as store:
         exchange = _exchange(store, settings, today.date() if today else None)
+        offered = exchange.dialogue.languages
+        if language is not None and language not in offered:
+            raise _Refused(f"{language}: not on offer; choose {', '.join(offered)}")
         phone = Phone(exchange, e164, "ussd" if channel == "ussd" else "sms", language)
         if sys.stdin.isatty():
             phone.interactive()
@@ -186,10 +187,10 @@ def advise(file: Path | None, sheet: Any, as_json: bool, show_schema: bool) -> N
             f"{sheet.name}: not readable as YAML: {' '.join(str(error).split())}"
         ) from error
     dialogue = dialogue_of(settings)
-    read = read_sheet(raw, dialogue.flows, data.languages(), today)
+    read = read_sheet(raw, dialogue.flows, dialogue.languages, today)
     if read.language in dialogue.own:
         dialogue = dialogue.own[read.language]
-        read = read_sheet(raw, dialogue.flows, data.languages(), today)
+        read = read_sheet(raw, dialogue.flows, dialogue.languages, today)
     if read.faults:
         raise _Refused("\n".join(read.faults))
     advice = advise_on(read, dialogue.flows, dialogue.voice(read.language))
@@ -250,7 +251,7 @@ def check(file: Path | None) -> None:
     """Prove the flows and measure every text; exit 1 if anything is wrong."""
     settings = _settings(file)
     try:
-        languages = data.languages()
+        languages = data.languages(settings.locales)
     except ValueError as error:
         raise click.ClickException(str(error)) from error
     dialogue = dialogue_of(settings)

@@ -49,19 +49,26 @@ def flows(district: Path | None = None, language: str = "") -> Flows:
     return read_flows(folder("flows"), own, language)
 
 
-@lru_cache(maxsize=1)
-def languages() -> dict[str, Language]:
-    """Read the languages on offer, once."""
-    return read_languages(folder("locales"))
+@lru_cache(maxsize=4)
+def languages(locales: Path | None = None) -> dict[str, Language]:
+    """Read the languages that came with Fieldbell, or those of another folder, once."""
+    return read_languages(locales or folder("locales"))
 
 
-def dialogue(contacts: Contacts | None = None, district: Path | None = None) -> Dialogue:
-    """Make the conversation from the flows and languages that came with Fieldbell.
+def dialogue(
+    contacts: Contacts | None = None,
+    district: Path | None = None,
+    locales: Path | None = None,
+    folded: frozenset[str] = frozenset(),
+) -> Dialogue:
+    """Make the conversation, with a district's file and another folder of languages if given.
 
     Raises FlowError, also for a district's wording of a text that there is none of.
     """
     common = flows(district)
-    spoken = languages()
+    spoken = languages(locales)
+    for code in folded:
+        known("fold_letters", code, spoken)
     own = {code: flows(district, code) for code in common.district.flows_for}
     for code, texts in common.district.texts.items():
         known(f"the district's file, texts of {code}", code, spoken)
@@ -73,4 +80,4 @@ def dialogue(contacts: Contacts | None = None, district: Path | None = None) -> 
                 raise FlowError(f"the district's file: {context} asks for a value it never gets")
     for code in own:
         known("the district's file, flows_for", code, spoken)
-    return Dialogue(common, spoken, contacts, own)
+    return Dialogue(common, spoken, contacts, own, folded)

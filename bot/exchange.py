@@ -34,9 +34,10 @@ the same grower was answered meanwhile."""
 
 
 def dialogue_of(settings: Settings) -> Dialogue:
-    """Make the conversation with the numbers to call and the figures the operator has set."""
+    """Make the conversation with what the operator has set: numbers to call, figures, letters."""
     contacts = Contacts(settings.help_number, settings.poison_number)
-    return data.dialogue(contacts, settings.district)
+    folded = frozenset(filter(None, map(str.strip, settings.fold_letters.split(","))))
+    return data.dialogue(contacts, settings.district, settings.locales, folded)
 
 
 @dataclass(frozen=True, slots=True)

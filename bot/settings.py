@@ -59,6 +59,17 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     """A gateway profile: the name of one that comes with Fieldbell, or a path to a TOML file."""
     district: Path | None = None
     """A YAML file of the district's own figures and units of area (`bot.agronomy.district`)."""
+    locales: Path | None = None
+    """A folder of languages to use instead of those that come with Fieldbell."""
+    fold_letters: str = ""
+    """Languages, by code with commas between, whose texts go out without the letters that cost
+    a text more than half its room: "ha,fr"."""
+    try_pages: bool = False
+    """Whether anyone may try the bot and read its texts in a browser, at /try."""
+    reviewer_key: str = ""
+    """Who knows it may put an uploaded translation in the place of ours; empty, nobody may."""
+    secret: str = ""
+    """Signs what a browser keeps; without it, a new one each time a server starts."""
     currency: str = "TZS"
     """ISO 4217 code of prices and costs."""
 

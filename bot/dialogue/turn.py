@@ -23,6 +23,7 @@ from bot.dialogue.slips import OPENING, SEASON
 from bot.dialogue.unread import Unread
 from bot.dialogue.voice import Contacts, Voice, pack
 from bot.dialogue.walk import Walk
+from bot.wording.folding import fold
 from bot.wording.languages import SOURCE, Language
 from bot.wording.screens import pages
 from bot.wording.words import normal
@@ -56,16 +57,23 @@ class Dialogue:
         languages: Mapping[str, Language],
         contacts: Contacts | None = None,
         own: Mapping[str, Flows] | None = None,
+        folded: frozenset[str] = frozenset(),
     ) -> None:
-        """`own` are the flows of languages that have some of their own (in a district)."""
+        """`own` are the flows of languages that have some of their own (in a district).
+
+        The texts of `folded` languages go out in GSM 7-bit letters.
+        """
         self.flows = flows
         self.own = {
-            code: Dialogue(theirs, languages, contacts) for code, theirs in (own or {}).items()
+            code: Dialogue(theirs, languages, contacts, folded=folded)
+            for code, theirs in (own or {}).items()
         }
         self._acts = Acts(flows)
-        offered = {code: language.words.language for code, language in languages.items()}
+        self.languages = languages
+        # They stand in one text, which one foreign letter would make cost twice as much.
+        offered = {code: fold(language.words.language) for code, language in languages.items()}
         self.voices = {
-            code: Voice(language, flows, contacts or Contacts(), offered)
+            code: Voice(language, flows, contacts or Contacts(), offered, folded=code in folded)
             for code, language in languages.items()
         }
         self._sizes = Sizes(

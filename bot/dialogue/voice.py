@@ -16,6 +16,7 @@ from bot.dialogue.messages import (
     sentence_context,
 )
 from bot.dialogue.slips import FlowError
+from bot.wording.folding import fold
 from bot.wording.formats import fill, number, placeholders, short_date
 from bot.wording.gsm import segments
 from bot.wording.languages import SOURCE
@@ -43,10 +44,19 @@ class Contacts:
 
 
 class Voice:
-    """One language's way of saying what the flows say. `codes` are all languages on offer."""
+    """One language's way of saying what the flows say. `offered` are all languages on offer.
+
+    With `folded`, letters outside GSM 7-bit give way to the nearest in it.
+    """
 
     def __init__(
-        self, language: Language, flows: Flows, contacts: Contacts, offered: Mapping[str, str]
+        self,
+        language: Language,
+        flows: Flows,
+        contacts: Contacts,
+        offered: Mapping[str, str],
+        *,
+        folded: bool = False,
     ) -> None:
         local = {
             name: _local_words(unit, language.code) for name, unit in flows.district.units.items()
@@ -59,6 +69,7 @@ class Voice:
         self.offered = offered
         self._code = language.code
         self._catalogue = language.catalogue
+        self._folded = folded
         self._own = flows.district.texts.get(language.code, {})
         self._flows = flows
         self._contacts = contacts
@@ -76,7 +87,8 @@ class Voice:
 
     def text(self, text: str, context: str) -> str:
         """Give a text in the language, or in the district's own wording; placeholders stand."""
-        return self._own.get(context) or self._catalogue.text(text, context)
+        said = self._own.get(context) or self._catalogue.text(text, context)
+        return fold(said) if self._folded else said
 
     def worded(self, text: str, context: str) -> bool:
         """Whether a text is translated, or worded by the district."""
@@ -90,7 +102,8 @@ class Voice:
     def show(self, value: object) -> str:
         """Write a day, a number or a text as the language does."""
         if isinstance(value, date):
-            return short_date(value, self.locale)
+            day = short_date(value, self.locale)
+            return fold(day) if self._folded else day
         if isinstance(value, int | float):
             return number(value, self.locale, 0 if abs(value) >= 100 else 2)  # noqa: PLR2004 - cents of a field matter, cents of a price do not
         return str(value)
