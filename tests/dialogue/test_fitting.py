@@ -101,13 +101,19 @@ def test_a_missing_placeholder_is_found(flows: Flows, languages: dict[str, Langu
     sole(faults, "sw, sentences.noted_done", "lacks {day}")
 
 
-def test_a_letter_outside_gsm_that_doubles_the_segments_is_found(
+def test_letters_outside_gsm_get_the_room_of_as_many_characters(
     flows: Flows, languages: dict[str, Language]
 ) -> None:
-    # 200 characters: two segments of 153 in GSM 7-bit, three of 67 in UCS-2 (3GPP TS 23.040).
-    plain = "a" * 199
-    assert kiswahili_with(flows, languages["sw"], "field.good.1", plain + "e") == []
-    faults = kiswahili_with(
-        flows, languages["sw"], "field.good.1", plain + "\N{LATIN SMALL LETTER W WITH CIRCUMFLEX}"
+    # 3GPP TS 23.040: two parts of GSM 7-bit hold 306 characters, and so many take five of UCS-2
+    # with 67 each, 335.
+    hooked = "\N{LATIN SMALL LETTER W WITH CIRCUMFLEX}"
+    for length, faulty in ((306, False), (335, False), (336, True)):
+        faults = kiswahili_with(flows, languages["sw"], "field.good.1", "a" * (length - 1) + hooked)
+        if faulty:
+            sole(faults, "sw, field.good.1", f"6 segments (UCS2, {length} characters)", "budget is")
+        else:
+            assert faults == []
+    sole(
+        kiswahili_with(flows, languages["sw"], "field.good.1", "a" * 307),
+        *("sw, field.good.1", "3 segments (GSM7, 307 characters)", "its budget is 2"),
     )
-    sole(faults, "sw, field.good.1", "3 segments (UCS2, 200 characters)", "its budget is 2")
