@@ -206,12 +206,13 @@ def advise(file: Path | None, sheet: Any, as_json: bool, show_schema: bool) -> N
 @main.command()
 @click.option("--host", default="127.0.0.1", show_default=True)
 @click.option("--port", default=8080, show_default=True)
+@click.option("--try", "try_pages", is_flag=True, help="Also serve /try: a phone in the browser.")
 @click.pass_obj
-def serve(file: Path | None, host: str, port: int) -> None:
+def serve(file: Path | None, host: str, port: int, try_pages: bool) -> None:  # noqa: FBT001 - click's own
     """Serve the webhooks, for trying. In production: gunicorn 'bot.web:create_app()'."""
     from bot.web import create_app  # noqa: PLC0415 - Flask is slow to import
 
-    settings = _settings(file)
+    settings = _settings(file, try_pages=try_pages or None)
     # Left to itself, the signal would end this process and leave the embedded Redis running.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit())
     with _store(settings) as store:
@@ -254,13 +255,16 @@ def check(file: Path | None) -> None:
         languages = data.languages(settings.locales)
     except ValueError as error:
         raise click.ClickException(str(error)) from error
+    if settings.district is None:
+        # Nothing but what came with Fieldbell: then every language that did is looked at.
+        settings = msgspec.structs.replace(settings, languages=",".join(languages))
     dialogue = dialogue_of(settings)
     flows = dialogue.flows
     faults = prove(flows)
     for own in dialogue.own.values():
         faults += prove(own.flows)
     texts = len(list(messages(flows)))
-    for code, language in languages.items():
+    for code, language in dialogue.languages.items():
         spoken = dialogue.own.get(code, dialogue)
         found = fit(spoken.flows, language, spoken.voices[code])
         faults += found

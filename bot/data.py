@@ -11,15 +11,20 @@ from bot.dialogue.messages import messages
 from bot.dialogue.slips import FlowError, known
 from bot.dialogue.turn import Dialogue
 from bot.wording.formats import placeholders
-from bot.wording.languages import read_languages
+from bot.wording.languages import SOURCE, read_languages
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from importlib.resources.abc import Traversable
     from pathlib import Path
 
     from bot.dialogue.loading import Flows
     from bot.dialogue.voice import Contacts
     from bot.wording.languages import Language
+
+
+OFFERED = ("en", "sw")
+"""Languages offered where nothing else is set."""
 
 
 def folder(name: str) -> Traversable:
@@ -59,16 +64,20 @@ def dialogue(
     contacts: Contacts | None = None,
     district: Path | None = None,
     locales: Path | None = None,
+    offered: Sequence[str] = OFFERED,
     folded: frozenset[str] = frozenset(),
 ) -> Dialogue:
     """Make the conversation, with a district's file and another folder of languages if given.
 
-    Raises FlowError, also for a district's wording of a text that there is none of.
+    Growers may choose among the `offered` languages; English is always one, as what is not
+    translated is said in it. Raises FlowError, also for a district's wording of a text that there is none of.
     """
     common = flows(district)
-    spoken = languages(locales)
-    for code in folded:
-        known("fold_letters", code, spoken)
+    every = languages(locales)
+    for name, codes in (("languages", offered), ("fold_letters", folded)):
+        for code in codes:
+            known(f"the setting {name}", code, every)
+    spoken = {code: every[code] for code in dict.fromkeys([*offered, SOURCE])}
     own = {code: flows(district, code) for code in common.district.flows_for}
     for code, texts in common.district.texts.items():
         known(f"the district's file, texts of {code}", code, spoken)

@@ -36,8 +36,11 @@ the same grower was answered meanwhile."""
 def dialogue_of(settings: Settings) -> Dialogue:
     """Make the conversation with what the operator has set: numbers to call, figures, letters."""
     contacts = Contacts(settings.help_number, settings.poison_number)
-    folded = frozenset(filter(None, map(str.strip, settings.fold_letters.split(","))))
-    return data.dialogue(contacts, settings.district, settings.locales, folded)
+    offered, folded = (
+        [code.strip() for code in codes.split(",") if code.strip()]
+        for codes in (settings.languages, settings.fold_letters)
+    )
+    return data.dialogue(contacts, settings.district, settings.locales, offered, frozenset(folded))
 
 
 @dataclass(frozen=True, slots=True)

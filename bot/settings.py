@@ -61,6 +61,8 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     """A YAML file of the district's own figures and units of area (`bot.agronomy.district`)."""
     locales: Path | None = None
     """A folder of languages to use instead of those that come with Fieldbell."""
+    languages: str = "en,sw"
+    """Languages growers may choose, by code with commas between, in the order offered."""
     fold_letters: str = ""
     """Languages, by code with commas between, whose texts go out without the letters that cost
     a text more than half its room: "ha,fr"."""
@@ -69,7 +71,8 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     reviewer_key: str = ""
     """Who knows it may put an uploaded translation in the place of ours; empty, nobody may."""
     secret: str = ""
-    """Signs what a browser keeps; without it, a new one each time a server starts."""
+    """Signs what a browser keeps. Without it a new one is made each time a process starts, so
+    set it where several processes serve the pages."""
     currency: str = "TZS"
     """ISO 4217 code of prices and costs."""
 

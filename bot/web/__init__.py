@@ -16,6 +16,7 @@ from bot.settings import Settings
 from bot.store.connecting import reached
 from bot.store.growers import Store
 from bot.web.hooks import hooks
+from bot.web.trying import create_blueprint
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -41,7 +42,10 @@ def create_app(
         held = ExitStack()
         store = Store(held.enter_context(reached(settings.redis_url, settings.data)))
         atexit.register(held.close)
-    app.extensions["exchange"] = Exchange(store, dialogue_of(settings), settings, clock)
+    dialogue = dialogue_of(settings)
+    app.extensions["exchange"] = Exchange(store, dialogue, settings, clock)
+    if settings.try_pages:
+        app.register_blueprint(create_blueprint(dialogue, settings, clock))
     app.extensions["profile"] = read_profile(settings.gateway)
     app.register_blueprint(hooks)
     return app

@@ -1,0 +1,517 @@
+"""A language's texts as the phone shows them, hard ones first; also from a file just uploaded.
+
+A translator uploads a `.po` and sees the same pages made from it. Nothing is kept: the file
+travels in the page's form, until a reviewer accepts it with the key. Only then is it written, to
+`locales/<language>/messages.po`, which growers get once the server is started again.
+"""
+
+from __future__ import annotations
+
+import binascii
+import hmac
+import logging
+import os
+import re
+import zlib
+from base64 import b64decode, b64encode
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from functools import cache
+from io import BytesIO
+from secrets import token_hex
+from typing import TYPE_CHECKING
+
+from babel.messages.pofile import read_po
+from flask import abort, render_template, request
+from werkzeug.exceptions import RequestEntityTooLarge
+from werkzeug.formparser import FormDataParser
+
+from bot import data
+from bot.dialogue.composing import PLAN_BUDGET, reminder_texts
+from bot.dialogue.fitting import MOST_SCREENS, _longest_answer, _worst, worst_values
+from bot.dialogue.messages import Message, label_context, messages, operation_context
+from bot.dialogue.records import Operation
+from bot.dialogue.slips import SEASON
+from bot.dialogue.voice import Contacts, Voice
+from bot.dialogue.walk import Walk
+from bot.wording.catalogue import Catalogue
+from bot.wording.formats import fill, placeholders, short_date
+from bot.wording.gsm import Encoding, Size, allowed_segments, measure, room, split
+from bot.wording.languages import SOURCE, Language
+from bot.wording.screens import SCREEN_LIMIT, UCS2_SCREEN_LIMIT
+from bot.wording.screens import pages as screens_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+    from pathlib import Path
+
+    from flask import Blueprint
+    from werkzeug.datastructures import FileStorage, MultiDict
+
+    from bot.dialogue.loading import Flows, Step
+    from bot.dialogue.turn import Dialogue
+    from bot.settings import Settings
+
+log = logging.getLogger(__name__)
+
+MOST_PO_BYTES = 1024 * 1024
+"""Bytes of a `.po` that are read; a whole language takes less than a tenth."""
+
+MOST_BODY_BYTES = 2 * MOST_PO_BYTES
+"""Bytes of a form: a file that does not compress, in base64, and the other fields."""
+
+TEXTS_A_PAGE = 16
+"""Texts on one page, so that it stays light on a slow line."""
+
+CHOICES = ("all", "over", "missing", "changed")
+"""Which texts the list can show."""
+
+_DAYS = [date(2026, 1, 1) + timedelta(days=offset) for offset in range(365)]
+
+
+# What a text looks like on a phone
+
+
+def screen_room(text: str) -> int:
+    """Give the units a USSD screen of this text's letters holds."""
+    ucs2 = measure(text).encoding is Encoding.UCS2
+    return UCS2_SCREEN_LIMIT if ucs2 else SCREEN_LIMIT
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """One text: as it stands on the phone, cut into SMS and into USSD screens."""
+
+    text: str
+    size: Size
+    parts: list[str]
+    screens: tuple[str, ...]
+    allowed: int
+    """Segments it may take: its budget, or what the same text needs in UCS-2."""
+    room: int
+    """Units (septets, or UTF-16 code units) that those segments hold."""
+
+    @property
+    def left(self) -> int:
+        """Units left of the budget; negative where it is over."""
+        return self.room - self.size.units
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One place in the conversation: its text or texts, the English, and what it lacks."""
+
+    context: str
+    note: str
+    texts: tuple[Shown, ...]
+    english: tuple[str, ...]
+    asked: bool
+    safety: bool
+    missing: tuple[str, ...] = ()
+    fuzzy: tuple[str, ...] = ()
+    changed: bool = False
+
+    @property
+    def hardest(self) -> Shown:
+        """The text that takes the largest share of its budget."""
+        return max(self.texts, key=_share)
+
+    @property
+    def over(self) -> bool:
+        """Whether a text needs more segments, or a question more screens, than it may."""
+        return any(
+            each.size.segments > each.allowed or (self.asked and len(each.screens) > MOST_SCREENS)
+            for each in self.texts
+        )
+
+    def fits(self, show: str) -> bool:
+        """Whether the entry belongs to a choice of the page: all, missing, changed or over."""
+        chosen = {
+            "missing": bool(self.missing or self.fuzzy),
+            "changed": self.changed,
+            "over": self.over,
+        }
+        return chosen.get(show, True)
+
+
+def _share(shown: Shown) -> float:
+    return shown.size.units / shown.room
+
+
+def _shown(text: str, budget: int, more: str) -> Shown:
+    size = measure(text)
+    allowed = allowed_segments(budget, size.encoding)
+    return Shown(
+        text, size, split(text), screens_of(text, more), allowed, room(allowed, size.encoding)
+    )
+
+
+# Every text of a language
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """The texts of one place, in one language, and the names of all they are made of."""
+
+    message: Message
+    texts: tuple[str, ...]
+    budget: int
+    made_of: tuple[str, ...]
+    asked: bool = False
+
+
+def entries(
+    flows: Flows, voice: Voice, english: Mapping[str, tuple[str, ...]], po: bytes
+) -> list[Entry]:
+    """List every text of a language, the hardest to fit first; `po` tells which are fuzzy."""
+    fuzzy = fuzzy_contexts(po)
+    known = {each.context: each.text for each in messages(flows)}
+    more = voice.say("more")
+    found = []
+    for each in written(flows, voice):
+        lacking = [name for name in each.made_of if not voice.worded(known[name], name)]
+        found.append(
+            Entry(
+                context=each.message.context,
+                note=each.message.note,
+                texts=tuple(_shown(text, each.budget, more) for text in each.texts),
+                english=english.get(each.message.context, ()),
+                asked=each.asked,
+                safety=each.message.safety,
+                missing=tuple(name for name in lacking if name not in fuzzy),
+                fuzzy=tuple(name for name in lacking if name in fuzzy),
+            )
+        )
+    # Texts of the same share stay in the order of the flows.
+    return sorted(found, key=lambda entry: (not entry.over, -_share(entry.hardest)))
+
+
+def written(flows: Flows, voice: Voice) -> Iterator[Written]:
+    """Write every text with the longest real values in it, a question with its answers."""
+    worst = worst_values(flows, voice)
+    season = {flow.name for flow in flows.season()}
+    steps = {step.context: step for step in flows.steps() if step.kind == "ask"}
+    labels = {name for step in steps.values() for name in _labels(step)}
+    for message in messages(flows):
+        name = message.context
+        if step := steps.get(name):
+            kept = _longest_answer(step, voice) if step.flow in season else ""
+            question = voice.question(step, worst, kept)
+            yield Written(message, (question,), step.state.budget, _made_of(step), asked=True)
+        elif name not in labels:  # those stand under their questions
+            text = voice.text(message.text, name)
+            values = {each: _worst(each, worst, voice, flows) for each in placeholders(text)}
+            yield Written(message, (fill(text, values),), PLAN_BUDGET, (name,))
+    yield from _reminders(flows, voice)
+
+
+def _labels(step: Step) -> list[str]:
+    """Name the labels that are a question's own."""
+    state = step.state
+    values = [*state.choose, *state.choose_any, *(["none"] if state.none_of_these else [])]
+    return [label_context(step, value) for value in values]
+
+
+def _made_of(step: Step) -> tuple[str, ...]:
+    """Name the texts that a question is put together from."""
+    state = step.state
+    shared = ("yes", "no") if state.yes_no else ("done", "not_yet", "help") if state.report else ()
+    return (step.context, *_labels(step), *(f"sentences.{name}" for name in shared))
+
+
+def _reminders(flows: Flows, voice: Voice) -> Iterator[Written]:
+    """Write the reminder of every operation, as it comes on the longest day of the year."""
+    walk = Walk(flows, SEASON, flows.flows[SEASON].start, {})
+    day = max(_DAYS, key=lambda each: len(short_date(each, voice.locale)))
+    for identity, row in flows.operations.items():
+        operation = Operation(identity, day, day, day)
+        texts = reminder_texts(voice, walk, operation, day, row.first)
+        made_of = tuple(
+            operation_context(identity, part) for part in ("act", "remind") if getattr(row, part)
+        )
+        message = Message(f"operations.{identity}", "", "the reminder, as it arrives")
+        yield Written(message, texts, PLAN_BUDGET, made_of)
+
+
+def fuzzy_contexts(po: bytes) -> frozenset[str]:
+    """List the texts whose translation is marked fuzzy: a guess, and so not used."""
+    if not po:
+        return frozenset()
+    return frozenset(str(each.context) for each in read_po(BytesIO(po)) if each.id and each.fuzzy)
+
+
+# A file that was uploaded
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """Why a file, or a form, cannot be used: one line for the translator."""
+
+    reason: str
+
+
+def read_upload(po: bytes, code: str, flows: Flows) -> Catalogue | Refused:
+    """Read a translator's file for a language, or say in one line why it cannot be used."""
+    if len(po) > MOST_PO_BYTES:
+        return Refused("The file is over 1 MiB; a language's messages.po is far smaller.")
+    if not po.strip():
+        return Refused("No file was chosen, or it is empty; choose your messages.po.")
+    named = re.search(rb'^"Language: *([A-Za-z]+)', po, re.MULTILINE)
+    if named and named[1].decode().lower() != re.split("[_-]", code)[0].lower():
+        return Refused(
+            f"The file says that it is for the language {named[1].decode()!r}, not {code!r}."
+        )
+    try:
+        catalogue = Catalogue.read(po)
+    except (ValueError, TypeError, AttributeError, LookupError, RecursionError) as error:
+        # A damaged header can fail anywhere in the libraries that read it.
+        return Refused(f"This is no .po file that can be read. {' '.join(str(error).split())}")
+    if not any(catalogue.has(each.text, each.context) for each in messages(flows)):
+        return Refused("The file translates none of Fieldbell's texts; is it another program's?")
+    return catalogue
+
+
+def carried(po: bytes) -> str:
+    """Pack a file so that it travels in a form."""
+    return b64encode(zlib.compress(po, 9)).decode()
+
+
+def unpacked(field: str) -> bytes:
+    """Unpack a file that travelled in a form; empty for what is none, cut when it is too long."""
+    with suppress(binascii.Error, zlib.error, ValueError):
+        # Never more than is read anyway: a small field can unpack to a huge one.
+        unpacker = zlib.decompressobj()
+        return unpacker.decompress(b64decode(field, validate=True), MOST_PO_BYTES + 1)
+    return b""
+
+
+def accept(po: bytes, file: Path) -> None:
+    """Write an accepted file in place of the old one, whole or not at all. Raises OSError."""
+    beside = file.with_name(f".{file.name}.{token_hex(8)}")
+    try:
+        with beside.open("xb") as new:
+            new.write(po)
+            new.flush()
+            os.fsync(new.fileno())
+        beside.replace(file)
+    except OSError:
+        beside.unlink(missing_ok=True)
+        raise
+
+
+# The pages
+
+
+def add_pages(pages: Blueprint, dialogue: Dialogue, settings: Settings) -> None:
+    """Add the pages of a language's texts to the blueprint."""
+    reader = _Reader(dialogue, settings)
+    accepting = bool(settings.reviewer_key and settings.locales)
+
+    @pages.route("/words/<lang>", methods=["GET", "POST"])
+    def words(lang: str) -> str | tuple[str, int]:
+        """List the texts of a language, from the server's file or from the one in the form."""
+        return _show(reader, lang, "", accepting=accepting)
+
+    @pages.route("/words/<lang>/<path:context>", methods=["GET", "POST"])
+    def word(lang: str, context: str) -> str | tuple[str, int]:
+        """Show one text alone, with the way to its neighbours."""
+        return _show(reader, lang, context, accepting=accepting)
+
+    @pages.post("/accept/<lang>")
+    def accepted(lang: str) -> str | tuple[str, int]:
+        """Write a file that a reviewer accepts."""
+        reader.known(lang)
+        form = _form()
+        if isinstance(form, Refused):
+            return _answer(lang, form.reason, 413)
+        if not accepting or settings.locales is None or lang == SOURCE:
+            return _answer(lang, "Accepting is off on this server; nothing was written.", 403)
+        key = form[0].get("key", "").encode(errors="replace")
+        if not hmac.compare_digest(key, settings.reviewer_key.encode()):
+            log.warning("a translation of %s came with a wrong reviewer's key", lang)
+            reason = "That is not the reviewer's key; nothing was written."
+            return _answer(lang, reason, 403, form[0].get("carried", ""))
+        po = _po(*form)
+        read = reader.uploaded(lang, po)
+        if isinstance(read, Refused):
+            return _answer(lang, f"{read.reason} Nothing was written.", 400)
+        file = settings.locales / lang / "messages.po"
+        try:
+            accept(po, file)
+        except OSError as error:
+            log.exception("an accepted translation could not be written")
+            return _answer(lang, f"Nothing was written: {error.strerror}.", 500)
+        log.info("an accepted translation was written: %s, %d bytes", file, len(po))
+        said = (
+            f"Accepted: {len(po)} bytes were written to {lang}/messages.po. "
+            "Growers get these texts once the server is restarted."
+        )
+        return _answer(lang, said, 200)
+
+
+class _Reader:
+    """The languages and their entries; those of the server's own texts are worked out once.
+
+    A language that growers are not offered yet has its pages too: its translators need them.
+    Files are read when the server starts, as the conversation's own are: the pages show what
+    growers get.
+    """
+
+    def __init__(self, dialogue: Dialogue, settings: Settings) -> None:
+        self.languages = data.languages(settings.locales)
+        self.names = {code: each.words.language for code, each in self.languages.items()}
+        self.offered = dialogue.voice(SOURCE).offered
+        self._dialogue = dialogue
+        self._contacts = Contacts(settings.help_number, settings.poison_number)
+        self._folded = {code.strip() for code in settings.fold_letters.split(",")}
+        folder = settings.locales or data.folder("locales")
+        files = {code: folder.joinpath(code, "messages.po") for code in self.languages}
+        self._po = {code: file.read_bytes() for code, file in files.items() if file.is_file()}
+        self.own = cache(self._own)
+        self._english = cache(self._in_english)
+
+    def known(self, lang: str) -> Language:
+        """The language of a page's address; any that there is none of has no page."""
+        if lang not in self.languages:
+            abort(404)
+        return self.languages[lang]
+
+    def flows(self, lang: str) -> Flows:
+        """The flows as growers of a language meet them."""
+        return self._spoken(lang).flows
+
+    def uploaded(self, lang: str, po: bytes) -> list[Entry] | Refused:
+        """The entries from a file, each marked where it differs from the server's."""
+        catalogue = read_upload(po, lang, self.flows(lang))
+        if isinstance(catalogue, Refused):
+            return catalogue
+        flows = self.flows(lang)
+        voice = self._voice(replace(self.languages[lang], catalogue=catalogue))
+        try:
+            found = entries(flows, voice, self._english(lang), po)
+        except ValueError as error:
+            # Such as a "more" so long that it leaves no room on a screen.
+            return Refused(f"The texts cannot be shown: {error}.")
+        before = {each.context: each.texts for each in self.own(lang)}
+        return [replace(each, changed=before.get(each.context) != each.texts) for each in found]
+
+    def _spoken(self, lang: str) -> Dialogue:
+        return self._dialogue.own.get(lang, self._dialogue)
+
+    def _voice(self, language: Language) -> Voice:
+        code = language.code
+        offered = {**self.offered, code: self.names[code]}
+        return Voice(
+            language, self.flows(code), self._contacts, offered, folded=code in self._folded
+        )
+
+    def _own(self, lang: str) -> list[Entry]:
+        voice, po = self._voice(self.languages[lang]), self._po.get(lang, b"")
+        return entries(self.flows(lang), voice, self._english(lang), po)
+
+    def _in_english(self, lang: str) -> dict[str, tuple[str, ...]]:
+        spoken = self._spoken(lang)
+        texts = written(spoken.flows, spoken.voices[SOURCE])
+        return {each.message.context: each.texts for each in texts}
+
+
+def _show(reader: _Reader, lang: str, context: str, *, accepting: bool) -> str | tuple[str, int]:
+    """Show the list, or one text; from the file in the form where there is one that can be read."""
+    language = reader.known(lang)
+    found, po, notice, status = reader.own(lang), b"", "", 200
+    name = context.partition("=")[0]  # an answer to choose is shown under its question
+    if context and not any(each.context == name for each in found):
+        abort(404)
+    if request.method == "POST":
+        form = _form()
+        if isinstance(form, Refused):
+            notice, status = form.reason, 413
+        elif lang == SOURCE:
+            notice, status = "The English stands in the flow files; it has no .po to try.", 400
+        else:
+            sent = _po(*form)
+            read = reader.uploaded(lang, sent)
+            if isinstance(read, Refused):
+                notice, status = read.reason, 400
+            else:
+                po, found = sent, read
+    show = request.args.get("show", "all")
+    listed = [each for each in found if each.fits(show)]
+    common = {
+        "lang": lang,
+        "names": reader.names,
+        "offered": lang in reader.offered,
+        "draft": language.draft,
+        "source": SOURCE,
+        "notice": notice,
+        "carried": carried(po) if po else "",
+        "accepting": accepting,
+        "most_screens": MOST_SCREENS,
+        "room": screen_room,
+        "show": show if show in CHOICES else "all",
+        "measure": measure,
+    }
+    if context and not notice:
+        place = next(n for n, each in enumerate(found) if each.context == name)
+        return render_template(
+            "try_word.html",
+            **common,
+            entry=found[place],
+            place=place + 1,
+            total=len(found),
+            before=found[place - 1].context if place else "",
+            after=found[place + 1].context if place + 1 < len(found) else "",
+        )
+    last = max(1, -(-len(listed) // TEXTS_A_PAGE))
+    page = min(max(request.args.get("page", 1, type=int), 1), last)
+    counts = {choice: sum(each.fits(choice) for each in found) for choice in CHOICES}
+    body = render_template(
+        "try_words.html",
+        **common,
+        entries=listed[(page - 1) * TEXTS_A_PAGE : page * TEXTS_A_PAGE],
+        counts=counts,
+        page=page,
+        last=last,
+    )
+    return body, status
+
+
+def _form() -> tuple[MultiDict[str, str], MultiDict[str, FileStorage]] | Refused:
+    """Read the form, its file into memory: Flask's own reader would put a large one on disk."""
+    request.max_content_length = MOST_BODY_BYTES
+    parser = FormDataParser(
+        stream_factory=_in_memory,
+        max_form_memory_size=MOST_BODY_BYTES,
+        max_content_length=MOST_BODY_BYTES,
+        max_form_parts=20,
+    )
+    try:
+        _, form, files = parser.parse(
+            request.stream, request.mimetype, request.content_length, request.mimetype_params
+        )
+    except RequestEntityTooLarge:
+        return Refused("The file is over 1 MiB; a language's messages.po is far smaller.")
+    return form, files
+
+
+def _in_memory(
+    total_content_length: int | None,  # noqa: ARG001 - the parser gives them by name
+    content_type: str | None,  # noqa: ARG001
+    filename: str | None,  # noqa: ARG001
+    content_length: int | None = None,  # noqa: ARG001
+) -> BytesIO:
+    return BytesIO()
+
+
+def _po(form: MultiDict[str, str], files: MultiDict[str, FileStorage]) -> bytes:
+    """Take the file chosen in the form, or else the one that travels in it."""
+    file = files.get("po")
+    if file is not None:
+        return file.stream.read(MOST_PO_BYTES + 1)
+    return unpacked(form.get("carried", ""))
+
+
+def _answer(lang: str, said: str, status: int, kept: str = "") -> tuple[str, int]:
+    """Say what became of a file; `kept` carries it back to where the key can be given again."""
+    return render_template("try_accepted.html", lang=lang, said=said, carried=kept), status
