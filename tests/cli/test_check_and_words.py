@@ -22,11 +22,14 @@ if TYPE_CHECKING:
 def test_the_flows_that_come_with_fieldbell_are_proved(runner: CliRunner) -> None:
     result = runner.invoke(main, ["check"])
     assert (result.exit_code, result.stderr) == (0, "")
-    english, kiswahili = result.stdout.splitlines()[:2]
+    english, *others = result.stdout.splitlines()[:4]
     assert english.startswith("en  English: ")
     assert english.endswith(" 0 faults; reviewed")
-    assert kiswahili.startswith("sw  Kiswahili: ")
-    assert kiswahili.endswith(" 0 faults; draft, waits for a speaker to read it")
+    for line, name in zip(
+        others, ("fr  Français: ", "ha  Hausa: ", "sw  Kiswahili: "), strict=True
+    ):
+        assert line.startswith(name)
+        assert line.endswith(" 0 faults; draft, waits for a speaker to read it")
 
 
 def test_a_gap_in_a_decision_is_shown_as_an_answer_sheet(

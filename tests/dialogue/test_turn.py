@@ -76,7 +76,7 @@ KISWAHILI = [
 def words(command: str, *codes: str) -> list[str]:
     """All the words for a command, of these languages or of all, as the words files have them."""
     found = []
-    for code in codes or data.languages():
+    for code in codes or data.dialogue().languages:
         file = data.folder("locales") / code / "words.yaml"
         raw = yaml.load(file.read_text(encoding="utf-8"), Loader=yaml.BaseLoader)  # noqa: S506 - builds no objects
         found += raw["commands"][command]

@@ -136,7 +136,9 @@ def growers() -> tuple[Grower, ...]:
     everywhere = sessions()
     aside = everywhere["clearing.green"]
     standing = []
-    for code, session in product(data.languages(), [*everywhere.values(), *unsure_sessions()]):
+    for code, session in product(
+        data.dialogue().languages, [*everywhere.values(), *unsure_sessions()]
+    ):
         language = "" if session.flow == "welcome" else code
         if session.flow in (*SEASON, "welcome"):
             standing.append(Grower(language=language, session=session))
@@ -146,7 +148,7 @@ def growers() -> tuple[Grower, ...]:
             gone = replace(session, about="spray_shielded_9")  # which the plan has no more
             standing.append(replace(planted, language=code, session=gone))
         standing.append(replace(planned, language=language, session=session))
-    for code in data.languages():
+    for code in data.dialogue().languages:
         standing.append(replace(planned, language=code))
         standing.append(replace(planned, language=code, stopped=True))
     return tuple(standing)
@@ -158,7 +160,7 @@ def test_every_question_of_every_flow_is_among_those_tried() -> None:
 
 
 def command(text: str, language: str) -> str | None:
-    words = {code: each.words for code, each in data.languages().items()}
+    words = {code: each.words for code, each in data.dialogue().languages.items()}
     if any(each.command(text.replace("\x00", " ")) == "stop" for each in words.values()):
         return "stop"
     return words[language or "en"].command(text.replace("\x00", " "))
