@@ -20,17 +20,8 @@ from bot import data
 from bot.dialogue.fitting import fit
 from bot.dialogue.messages import messages
 from bot.settings import Settings
-from bot.web.previewing import (
-    MOST_PO_BYTES,
-    TEXTS_A_PAGE,
-    Entry,
-    Refused,
-    accept,
-    carried,
-    entries,
-    read_upload,
-    unpacked,
-)
+from bot.web.previewing import TEXTS_A_PAGE, Entry, entries
+from bot.web.uploads import MOST_PO_BYTES, Refused, accept, carried, read_upload, unpacked
 from bot.wording.catalogue import Catalogue
 from tests.web.test_trying import app_of, check_page
 
