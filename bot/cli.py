@@ -37,7 +37,7 @@ from bot.store.connecting import reached
 from bot.store.errors import StoreUnavailable
 from bot.store.growers import Store
 from bot.store.server import EmbeddedRedisError
-from bot.wording.translating import update
+from bot.words_cli import words
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -307,38 +307,4 @@ def figures(file: Path | None) -> None:
         click.echo(f"*  1 {name} is {unit.m2:g} m2")
 
 
-@main.group()
-def words() -> None:
-    """Translate: make and update a language's files."""
-
-
-@words.command("update")
-@click.argument("language")
-@click.option(
-    "--to",
-    "folder",
-    type=click.Path(file_okay=False, path_type=Path),
-    default=Path("locales"),
-    show_default=True,
-    help="The folder of languages.",
-)
-def words_update(language: str, folder: Path) -> None:
-    """Bring a language's messages.po up to date with the flows, or begin one."""
-    place = folder / language
-    po = place / "messages.po"
-    try:
-        written = update(po.read_bytes() if po.exists() else None, messages(data.flows()), language)
-    except ValueError as error:
-        raise _Refused(f"{language}: {error}; use a CLDR code such as sw, fr or ha") from error
-    place.mkdir(parents=True, exist_ok=True)
-    po.write_bytes(written)
-    if not (place / "words.yaml").exists():
-        english = data.folder("locales") / "en" / "words.yaml"
-        text = english.read_text(encoding="utf-8")
-        text = text.replace("status: reviewed", "status: draft").replace(
-            "locale: en", f"locale: {language}"
-        )
-        (place / "words.yaml").write_text(text, encoding="utf-8")
-    click.echo(
-        f"{po}: open it in a gettext editor; then give the answers in {place / 'words.yaml'}"
-    )
+main.add_command(words)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import logging
 from functools import lru_cache
 from importlib import resources
 from typing import TYPE_CHECKING
 
+from bot.dialogue import auditing
 from bot.dialogue.loading import read_flows
 from bot.dialogue.messages import messages
 from bot.dialogue.slips import FlowError, known
@@ -22,6 +24,8 @@ if TYPE_CHECKING:
     from bot.dialogue.voice import Contacts
     from bot.wording.languages import Language
 
+
+log = logging.getLogger(__name__)
 
 OFFERED = ("en", "sw")
 """Languages offered where nothing else is set."""
@@ -89,4 +93,16 @@ def dialogue(
                 raise FlowError(f"the district's file: {context} asks for a value it never gets")
     for code in own:
         known("the district's file, flows_for", code, spoken)
-    return Dialogue(common, spoken, contacts, own, folded)
+    made = Dialogue(common, spoken, contacts, own, folded)
+    if unsafe := [code for code in spoken if not safe(made.own.get(code, made), code)]:
+        # Nobody is to be told to spray in a language that lacks the cautions.
+        log.warning("not offered, for want of safety texts that fit: %s", ", ".join(unsafe))
+        spoken = {code: each for code, each in spoken.items() if code not in unsafe}
+        made = Dialogue(common, spoken, contacts, own, folded)
+    return made
+
+
+def safe(dialogue: Dialogue, code: str) -> bool:
+    """Whether a language has all its safety texts, and each fits."""
+    language = dialogue.languages[code]
+    return auditing.safe(dialogue.flows, language, dialogue.voices[code])

@@ -43,9 +43,29 @@ def test_redis_url_by_either_name() -> None:
     assert Settings.read(both).redis_url == "redis://b"
 
 
+def test_the_districts_file_is_none_unless_set(tmp_path: Path) -> None:
+    assert Settings.read({}).district is None
+    named = Settings.read({"FIELDBELL_DISTRICT": "/etc/fieldbell/district.yaml"})
+    assert named == Settings(district=Path("/etc/fieldbell/district.yaml"))
+    file = tmp_path / "fieldbell.toml"
+    file.write_text('district = "of-the-file.yaml"\n')
+    assert Settings.read({}, file).district == Path("of-the-file.yaml")
+    both = Settings.read({"FIELDBELL_DISTRICT": "of-the-environment.yaml"}, file)
+    assert both.district == Path("of-the-environment.yaml")
+
+
+@pytest.mark.parametrize("text", ["district = 5", "district = true", "district = ['a.yaml']"])
+def test_a_districts_file_that_is_no_path(tmp_path: Path, text: str) -> None:
+    file = tmp_path / "fieldbell.toml"
+    file.write_text(text)
+    with pytest.raises(SettingsError, match="district"):
+        Settings.read({}, file)
+
+
 @pytest.mark.parametrize(
     ("environ", "says"),
     [
+        ({"FIELDBELL_DISTRIKT": "ours.yaml"}, "did you mean FIELDBELL_DISTRICT"),
         ({"FIELDBELL_WAKING_FORM": "8"}, "FIELDBELL_WAKING_FROM"),
         ({"FIELDBELL_ZONE": "Africa/Dodoma City"}, "IANA name"),
         ({"FIELDBELL_ZONE": ""}, "IANA name"),

@@ -28,7 +28,7 @@ from msgspec import Meta, Struct, field
 if TYPE_CHECKING:
     from bot.agronomy.figures import Figures
 
-STANDARD_UNITS = frozenset({"acre", "ha", "m2", "m"})
+STANDARD_UNITS = frozenset({"acre", "ha", "m2", "m", "step", "counted"})
 """Units a local one may not be named as."""
 
 _SMALLEST_M2, _LARGEST_M2 = 1, 100_000

@@ -56,7 +56,8 @@ def fit(flows: Flows, language: Language, voice: Voice) -> list[Fault]:
         if not _is_question(flows, message):
             text = voice.text(message.text, message.context)
             shown = fill(
-                text, {name: _worst(name, worst, voice, flows) for name in placeholders(text)}
+                text,
+                {name: longest_value(name, worst, voice, flows) for name in placeholders(text)},
             )
             faults += _too_long(language.code, message.context, shown, PLAN_BUDGET)
     walk = Walk(flows, SEASON, flows.flows[SEASON].start, {})
@@ -68,7 +69,7 @@ def fit(flows: Flows, language: Language, voice: Voice) -> list[Fault]:
     return faults
 
 
-def _worst(name: str, worst: Mapping[str, str], voice: Voice, flows: Flows) -> str:
+def longest_value(name: str, worst: Mapping[str, str], voice: Voice, flows: Flows) -> str:
     """The longest value of one placeholder, a figure's included. Raises LookupError."""
     if name in worst:
         return worst[name]
@@ -115,7 +116,7 @@ def _questions_fit(
     for step in flows.steps():
         if step.kind != "ask":
             continue
-        kept = _longest_answer(step, voice) if step.flow in season else ""
+        kept = longest_answer(step, voice) if step.flow in season else ""
         shown = voice.question(step, worst, kept)
         yield from _too_long(code, step.context, shown, step.state.budget)
         screens = len(pages(shown, voice.say("more")))
@@ -126,7 +127,8 @@ def _questions_fit(
             )
 
 
-def _longest_answer(step: Step, voice: Voice) -> str:
+def longest_answer(step: Step, voice: Voice) -> str:
+    """The longest earlier answer that can be offered back with a question."""
     state = step.state
     if state.choose_any:
         return ", ".join(list(voice.options(step).values())[:-1])

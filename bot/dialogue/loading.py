@@ -186,7 +186,7 @@ def read_flows(folder: Traversable | Path, district: str = "", language: str = "
         figures = read_figures(raw.pop("figures.yaml"))
     except ValueError as error:
         raise FlowError(str(error)) from error
-    own_figures = _parse(_DISTRICT_FILE, district or "{}")
+    own_figures = _parse(_DISTRICT_FILE, district)
     try:
         figures, own = read_district(own_figures, figures)
     except ValueError as error:
@@ -229,8 +229,11 @@ _T = TypeVar("_T")
 def _parse(name: str, text: str) -> dict[str, object]:
     try:
         raw = yaml.load(text, Loader=_Loader)  # noqa: S506 - a SafeLoader that builds no objects
-    except yaml.YAMLError as error:
-        raise FlowError(f"{name} is not readable as YAML: {error}") from error
+    except (yaml.YAMLError, ValueError, RecursionError) as error:
+        why = " ".join(str(error).split())
+        raise FlowError(f"{name} is not readable as YAML: {why}") from error
+    if raw is None and name == _DISTRICT_FILE:
+        return {}  # nothing but comments, so that nothing is set
     if not isinstance(raw, dict):
         raise FlowError(f"{name} must be a map of keys to values")
     return raw

@@ -18,7 +18,7 @@ from bot.dialogue.messages import (
 from bot.dialogue.slips import FlowError
 from bot.wording.folding import fold
 from bot.wording.formats import fill, number, placeholders, short_date
-from bot.wording.gsm import segments
+from bot.wording.gsm import allowed_segments, measure, segments
 from bot.wording.languages import SOURCE
 
 if TYPE_CHECKING:
@@ -262,13 +262,18 @@ def _local_words(unit: LocalUnit, code: str) -> tuple[str, ...]:
 def pack(paragraphs: Sequence[str], budget: int) -> tuple[str, ...]:
     """Put paragraphs into as few texts as keep within `budget` segments each, in order.
 
+    Texts with letters outside GSM 7-bit may hold as many characters, but a paragraph that would
+    bring such letters to a plain text, and so make it cost more, begins a text of its own.
+
     A paragraph that alone exceeds the budget stands in a text of its own; `fieldbell check`
     refuses such a paragraph.
     """
     texts: list[str] = []
     for paragraph in filter(None, paragraphs):
         joined = f"{texts[-1]}\n{paragraph}" if texts else paragraph
-        if texts and segments(joined) <= budget:
+        size = measure(joined)
+        apart = segments(texts[-1]) + segments(paragraph) if texts else 0
+        if size.segments <= min(apart, allowed_segments(budget, size.encoding)):
             texts[-1] = joined
         else:
             texts.append(paragraph)

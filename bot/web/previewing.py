@@ -10,7 +10,6 @@ from __future__ import annotations
 import hmac
 import logging
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
 from functools import cache
 from io import BytesIO
 from typing import TYPE_CHECKING
@@ -19,26 +18,22 @@ from babel.messages.pofile import read_po
 from flask import abort, render_template, request
 
 from bot import data
-from bot.dialogue.composing import PLAN_BUDGET, reminder_texts
-from bot.dialogue.fitting import MOST_SCREENS, _longest_answer, _worst, worst_values
-from bot.dialogue.messages import Message, label_context, messages, operation_context
-from bot.dialogue.records import Operation
-from bot.dialogue.slips import SEASON
+from bot.dialogue.fitting import MOST_SCREENS
+from bot.dialogue.messages import messages
+from bot.dialogue.showing import written
 from bot.dialogue.voice import Contacts, Voice
-from bot.dialogue.walk import Walk
 from bot.web.uploads import Refused, accept, carried, read_form, read_upload, sent_po
-from bot.wording.formats import fill, placeholders, short_date
 from bot.wording.gsm import Encoding, Size, allowed_segments, measure, room, split
 from bot.wording.languages import SOURCE, Language
 from bot.wording.screens import SCREEN_LIMIT, UCS2_SCREEN_LIMIT
 from bot.wording.screens import pages as screens_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Mapping
 
     from flask import Blueprint
 
-    from bot.dialogue.loading import Flows, Step
+    from bot.dialogue.loading import Flows
     from bot.dialogue.turn import Dialogue
     from bot.settings import Settings
 
@@ -49,9 +44,6 @@ TEXTS_A_PAGE = 16
 
 CHOICES = ("all", "over", "missing", "changed")
 """Which texts the list can show."""
-
-_DAYS = [date(2026, 1, 1) + timedelta(days=offset) for offset in range(365)]
-
 
 # What a text looks like on a phone
 
@@ -133,17 +125,6 @@ def _shown(text: str, budget: int, more: str) -> Shown:
 # Every text of a language
 
 
-@dataclass(frozen=True, slots=True)
-class Written:
-    """The texts of one place, in one language, and the names of all they are made of."""
-
-    message: Message
-    texts: tuple[str, ...]
-    budget: int
-    made_of: tuple[str, ...]
-    asked: bool = False
-
-
 def entries(
     flows: Flows, voice: Voice, english: Mapping[str, tuple[str, ...]], po: bytes
 ) -> list[Entry]:
@@ -168,53 +149,6 @@ def entries(
         )
     # Texts of the same share stay in the order of the flows.
     return sorted(found, key=lambda entry: (not entry.over, -_share(entry.hardest)))
-
-
-def written(flows: Flows, voice: Voice) -> Iterator[Written]:
-    """Write every text with the longest real values in it, a question with its answers."""
-    worst = worst_values(flows, voice)
-    season = {flow.name for flow in flows.season()}
-    steps = {step.context: step for step in flows.steps() if step.kind == "ask"}
-    labels = {name for step in steps.values() for name in _labels(step)}
-    for message in messages(flows):
-        name = message.context
-        if step := steps.get(name):
-            kept = _longest_answer(step, voice) if step.flow in season else ""
-            question = voice.question(step, worst, kept)
-            yield Written(message, (question,), step.state.budget, _made_of(step), asked=True)
-        elif name not in labels:  # those stand under their questions
-            text = voice.text(message.text, name)
-            values = {each: _worst(each, worst, voice, flows) for each in placeholders(text)}
-            yield Written(message, (fill(text, values),), PLAN_BUDGET, (name,))
-    yield from _reminders(flows, voice)
-
-
-def _labels(step: Step) -> list[str]:
-    """Name the labels that are a question's own."""
-    state = step.state
-    values = [*state.choose, *state.choose_any, *(["none"] if state.none_of_these else [])]
-    return [label_context(step, value) for value in values]
-
-
-def _made_of(step: Step) -> tuple[str, ...]:
-    """Name the texts that a question is put together from."""
-    state = step.state
-    shared = ("yes", "no") if state.yes_no else ("done", "not_yet", "help") if state.report else ()
-    return (step.context, *_labels(step), *(f"sentences.{name}" for name in shared))
-
-
-def _reminders(flows: Flows, voice: Voice) -> Iterator[Written]:
-    """Write the reminder of every operation, as it comes on the longest day of the year."""
-    walk = Walk(flows, SEASON, flows.flows[SEASON].start, {})
-    day = max(_DAYS, key=lambda each: len(short_date(each, voice.locale)))
-    for identity, row in flows.operations.items():
-        operation = Operation(identity, day, day, day)
-        texts = reminder_texts(voice, walk, operation, day, row.first)
-        made_of = tuple(
-            operation_context(identity, part) for part in ("act", "remind") if getattr(row, part)
-        )
-        message = Message(f"operations.{identity}", "", "the reminder, as it arrives")
-        yield Written(message, texts, PLAN_BUDGET, made_of)
 
 
 def fuzzy_contexts(po: bytes) -> frozenset[str]:

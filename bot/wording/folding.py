@@ -34,7 +34,8 @@ _NEAREST = {
     **dict.fromkeys("\u00ad\u200b\u200c\u200d\u200e\u200f\u2060\ufeff", ""),
 }
 _MARKS = re.compile("[\u0300-\u036f]")
-"""Accents that are characters of their own, as in ọ̀."""
+_LETTER = re.compile("(.)([\u0300-\u036f]*)", re.DOTALL)
+"""A character, and the accents that are characters of their own, as in ọ̀."""
 
 
 def fold(text: str) -> str:
@@ -42,13 +43,14 @@ def fold(text: str) -> str:
     if not outside_gsm(text):
         return text
     whole = unicodedata.normalize("NFC", text)  # so that é, written as e and an accent, stays
-    return "".join(_folded(char) for char in whole)
+    return _LETTER.sub(_folded, whole)
 
 
-def _folded(char: str) -> str:
-    """Give the nearest characters in the alphabet, or the character itself."""
+def _folded(found: re.Match[str]) -> str:
+    """Give the nearest characters in the alphabet; where there are none, the letter as it is."""
+    char = found[1]
     if not outside_gsm(char):
         return char
     pieces = _MARKS.sub("", unicodedata.normalize("NFKD", _NEAREST.get(char, char)))
     near = "".join(_NEAREST.get(piece, piece) for piece in pieces)
-    return char if outside_gsm(near) else near
+    return found[0] if outside_gsm(near) else near

@@ -1,4 +1,4 @@
-"""A translator's file, made and brought up to date from the list of texts.
+"""A translator's file: made, brought up to date, and compared with the English text by text.
 
 The file is an ordinary gettext catalogue (`messages.po`): any gettext editor opens it. Bringing
 it up to date keeps the work done; a text that changed keeps its old translation, marked fuzzy,
@@ -7,16 +7,28 @@ which is not used until a translator has looked at it.
 
 from __future__ import annotations
 
+import gettext
+import re
+import unicodedata
+from collections import Counter
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from io import BytesIO
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Literal, Protocol
 
 from babel import Locale, UnknownLocaleError
 from babel.messages import pofile
 from babel.messages.catalog import Catalog
+from babel.plural import to_gettext
+
+from bot.wording.formats import placeholders
+from bot.wording.gsm import Encoding, allowed_segments, room
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator, Mapping
+
+
+Kind = Literal["error", "warning"]
 
 
 class Translatable(Protocol):
@@ -35,10 +47,21 @@ class Translatable(Protocol):
         """Say where the text shows."""
 
 
-def update(po_bytes: bytes | None, texts: Iterable[Translatable], locale: str) -> bytes:
+# The file
+
+
+def update(
+    po_bytes: bytes | None,
+    texts: Iterable[Translatable],
+    locale: str,
+    examples: Mapping[str, str] | None = None,
+    remarks: Mapping[str, str] | None = None,
+) -> bytes:
     """Write a catalogue of these texts, keeping the translations of `po_bytes`.
 
-    Raises ValueError for a locale that CLDR does not have, and for a damaged file.
+    `examples` are values by placeholder, and `remarks` (`in_words`) say by a text's name how
+    much room it has; both become comments that a gettext editor shows beside the text. Raises
+    ValueError for a locale that CLDR does not have, and for a damaged file.
     """
     try:
         Locale.parse(locale)
@@ -46,29 +69,50 @@ def update(po_bytes: bytes | None, texts: Iterable[Translatable], locale: str) -
         raise ValueError(str(error)) from error
     template = _catalog(None)
     for each in texts:
-        template.add(each.text, context=each.context, auto_comments=[each.note])
-    catalogue = _read(po_bytes, locale) if po_bytes else _catalog(locale)
+        comments = [each.note, *filter(None, [(remarks or {}).get(each.context)])]
+        comments += [
+            f"{{{name}}} stands for a value, for example: {examples[name]}"
+            for name in sorted(placeholders(each.text))
+            if examples and name in examples
+        ]
+        template.add(each.text, context=each.context, auto_comments=comments)
+    catalogue = _read(po_bytes, locale, "mend it, nothing was written") if po_bytes else None
+    if catalogue is None:
+        catalogue = _catalog(locale)
+        catalogue.mime_headers = [("Plural-Forms", plural_forms(locale))]
     catalogue.update(template, keep_user_comments=True)
     written = BytesIO()
     pofile.write_po(written, catalogue, width=96, ignore_obsolete=True)
     return written.getvalue()
 
 
-def _read(po_bytes: bytes, locale: str) -> Catalog:
+def in_words(budget: int) -> str:
+    """Say how much room a budget of so many segments is, as translators count it."""
+    return (
+        f"at most {budget} SMS: {room(budget)} characters; with a letter outside the basic set "
+        f"of phones the same {room(budget)}, but it goes out as "
+        f"{allowed_segments(budget, Encoding.UCS2)} SMS"
+    )
+
+
+def read_translations(po_bytes: bytes, locale: str) -> Catalog:
+    """Read a translator's file as it is, fuzzy entries and all. Raises ValueError saying where."""
+    return _read(po_bytes, locale, "mend that line, or save the file anew in a gettext editor")
+
+
+def _read(po_bytes: bytes, locale: str, remedy: str) -> Catalog:
     # The reader takes the last letter of a line for its quotation mark if there is none.
     for number, line in enumerate(po_bytes.splitlines(), start=1):
         text = line.strip()
         if text and not text.startswith(b"#") and not text.endswith(b'"'):
             raise ValueError(
-                f"messages.po is damaged: line {number} has no closing quotation mark; "
-                "mend it, nothing was written"
+                f"messages.po is damaged: line {number} has no closing quotation mark; {remedy}"
             )
     try:
         return pofile.read_po(BytesIO(po_bytes), locale=locale, abort_invalid=True)
-    except (pofile.PoFileError, UnicodeDecodeError) as error:
-        raise ValueError(
-            f"messages.po is damaged: {error}; mend it, nothing was written"
-        ) from error
+    except (pofile.PoFileError, LookupError, ValueError) as error:
+        # LookupError: a charset nobody knows; ValueError: bytes that are not in the charset.
+        raise ValueError(f"messages.po is damaged: {error}; {remedy}") from error
 
 
 def _catalog(locale: str | None) -> Catalog:
@@ -90,3 +134,166 @@ def _catalog(locale: str | None) -> Catalog:
 
 
 _EPOCH = datetime(2026, 1, 1, tzinfo=UTC)
+
+
+# Plurals
+
+_COUNTS = range(1001)
+"""Counts on which two plural rules are compared. CLDR's rules for millions are left out: gettext
+has none, and no text counts so far."""
+
+
+_USUAL = (
+    "nplurals=2; plural=(n != 1);",
+    "nplurals=2; plural=(n > 1);",
+    "nplurals=1; plural=0;",
+)
+"""The rules of most languages, as gettext editors write them."""
+
+
+def plural_forms(locale: str) -> str:
+    """Write the Plural-Forms header of a language by CLDR's rule for whole numbers.
+
+    In a wording that editors know where there is one: Babel's own table has few languages, and
+    CLDR's rules spelt out look at millions, too, which gettext cannot.
+    """
+    for header in (*_USUAL, Catalog(locale=locale).plural_forms):
+        if plurals_agree(header, locale):
+            return header
+    return str(to_gettext(Locale.parse(locale).plural_form))  # type: ignore[no-untyped-call]
+
+
+def plurals_agree(header: str, locale: str) -> bool:
+    """Whether a Plural-Forms header parts the numbers as CLDR does; how forms are numbered is free."""
+    found = re.fullmatch(r"\s*nplurals\s*=\s*(\d+)\s*;\s*plural\s*=([^;]*);?\s*", header)
+    if found is None:
+        return False
+    try:
+        form = gettext.c2py(found[2])
+        ours = [form(count) for count in _COUNTS]
+    except (ValueError, ArithmeticError, RecursionError):
+        return False
+    theirs = list(map(Locale.parse(locale).plural_form, _COUNTS))
+    pairs = set(zip(ours, theirs, strict=True))
+    one_to_one = len(pairs) == len(set(ours)) == len(set(theirs))
+    return one_to_one and all(0 <= each < int(found[1]) for each in ours)
+
+
+# One translation beside its English
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """A finding: in which text or file, what is wrong, and what to do.
+
+    With an error a grower would misread, or not get, a text; a warning is for the translator
+    to weigh.
+    """
+
+    where: str
+    what: str
+    remedy: str
+    kind: Kind = "error"
+
+    def __str__(self) -> str:
+        """Write the finding as one line."""
+        return f"{self.where}: {self.what}; {self.remedy}"
+
+
+_HOLE = re.compile(r"\{([A-Za-z_][A-Za-z0-9_]*)\}")
+
+
+def slips(where: str, english: str, translation: str) -> Iterator[Note]:
+    """Compare a translation with its English: values, digits, lines, characters unseen."""
+    try:
+        placeholders(translation)
+    except ValueError as error:
+        what, _, remedy = str(error).rpartition("; ")
+        yield Note(where, what, remedy)
+        return
+    yield from _values(where, english, translation)
+    yield from _digits(where, _HOLE.sub(" ", english), _HOLE.sub(" ", translation))
+    if english.count("\n") != translation.count("\n"):
+        yield Note(
+            where,
+            f"the English has {english.count(chr(10)) + 1} lines, "
+            f"the translation {translation.count(chr(10)) + 1}",
+            "break the lines where the English does",
+        )
+    yield from _unseen(where, translation)
+
+
+def _values(where: str, english: str, translation: str) -> Iterator[Note]:
+    wanted, found = Counter(_HOLE.findall(english)), Counter(_HOLE.findall(translation))
+    for name in sorted(wanted.keys() - found.keys()):
+        yield Note(where, f"{{{name}}} is lost", "put it, braces and all, where the value belongs")
+    for name in sorted(found.keys() - wanted.keys()):
+        names = ", ".join(f"{{{each}}}" for each in sorted(wanted)) or "none"
+        yield Note(
+            where,
+            f"{{{name}}} is not in the English",
+            f"write no other names than its own: {names}",
+        )
+    for name in sorted(wanted.keys() & found.keys()):
+        if found[name] > wanted[name]:
+            yield Note(
+                where,
+                f"{{{name}}} stands {found[name]} times",
+                "the value is put in each time; keep one unless the sentence needs it twice",
+                "warning",
+            )
+
+
+_GROUPING = re.compile("(?<=[0-9])[ ,.'\u00a0\u202f](?=[0-9]{3}(?![0-9]))")
+"""What parts thousands: 10,000 is 10 000 in another language."""
+_NUMBER = re.compile(r"\d+(?:[.,]\d+)?")
+
+
+def _digits(where: str, english: str, translation: str) -> Iterator[Note]:
+    """Compare the numbers in digits. Fewer are an error; more may explain: "an acre (0.4 ha)"."""
+    wanted, found = (
+        Counter(map(_plain, _NUMBER.findall(_GROUPING.sub("", text))))
+        for text in (english, translation)
+    )
+    for number in (wanted - found).elements():
+        yield Note(where, f"the number {number} is lost", "write it in digits, as the English does")
+    for number in (found - wanted).elements():
+        yield Note(
+            where,
+            f"the number {number} is not in the English",
+            "take it out, unless it only explains",
+            "warning",
+        )
+
+
+def _plain(number: str) -> str:
+    """Write a number of any script, 0,5 or 0.5, in one way."""
+    return "".join(str(unicodedata.decimal(char, ".")) for char in number)
+
+
+_DIRECTIONS = frozenset("\u200e\u200f\u061c\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+_JOINERS = frozenset("\u200c\u200d")
+_UNSEEN = _DIRECTIONS | _JOINERS | frozenset("\u00ad\u200b\u2060\ufeff\u00a0\u2007\u202f")
+_NAMES = {"\u00ad": "a soft hyphen", "\u00a0": "a no-break space", "\u202f": "a no-break space"}
+
+
+def _unseen(where: str, translation: str) -> Iterator[Note]:
+    """Find characters nobody sees, each of which would more than halve the room.
+
+    Direction marks belong in scripts written from the right, joiners outside the Latin one.
+    """
+    leftward = any(
+        char.isalpha() and unicodedata.bidirectional(char) in {"R", "AL"} for char in translation
+    )
+    latin = any("LATIN" in unicodedata.name(char, "") for char in translation)
+    for char in dict.fromkeys(char for char in translation if char in _UNSEEN):
+        if (char in _DIRECTIONS and leftward) or (char in _JOINERS and not latin):
+            continue
+        name = _NAMES.get(char) or unicodedata.name(char, "a mark").lower()
+        at = translation.index(char) + 1
+        space = unicodedata.category(char) == "Zs"
+        yield Note(
+            where,
+            f"{name} (U+{ord(char):04X}) at character {at}, which nobody sees",
+            "put an ordinary space there" if space else "delete it",
+        )

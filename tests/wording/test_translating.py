@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import gettext
 from dataclasses import dataclass
 from io import BytesIO
 
 import pytest
+from babel import Locale
 from babel.messages.pofile import read_po
+from hypothesis import given
+from hypothesis import strategies as st
 
 from bot.wording.catalogue import Catalogue
-from bot.wording.translating import update
+from bot.wording.gsm import Encoding, allowed_segments, segments
+from bot.wording.translating import in_words, plurals_agree, slips, update
 
 
 @dataclass(frozen=True)
@@ -73,3 +78,114 @@ def test_a_missing_quotation_mark_is_refused_and_the_work_not_written_over() -> 
             TEXTS,
             "sw",
         )
+
+
+# Comments for the translator
+
+
+def test_each_text_tells_its_room_and_an_example_of_each_value() -> None:
+    texts = [Text("sentences.tanks", "{tank} L: {count} of {tank}", "said by the engine")]
+    po = update(None, texts, "ha", {"tank": "15", "count": "888"}, {"sentences.tanks": in_words(2)})
+    (message,) = [each for each in read_po(BytesIO(po), locale="ha") if each.id]
+    said = " ".join(message.auto_comments)
+    assert said.startswith("said by the engine at most 2 SMS: 306 characters;")
+    assert "{tank} stands for a value, for example: 15" in said
+    assert "{count} stands for a value, for example: 888" in said
+
+
+@pytest.mark.parametrize(
+    ("budget", "characters", "ucs2"),
+    [
+        # 3GPP TS 23.040: 160 alone, 153 in a part; 70 and 67 in UCS-2. 160/67, 306/67, 459/67
+        (1, 160, 3),
+        (2, 306, 5),
+        (3, 459, 7),
+    ],
+)
+def test_room_in_words_and_segments(budget: int, characters: int, ucs2: int) -> None:
+    assert allowed_segments(budget, Encoding.GSM7) == budget
+    assert allowed_segments(budget, Encoding.UCS2) == ucs2
+    assert segments("a" * characters) == budget
+    assert segments("ɗ" * characters) <= ucs2
+    assert f"{characters} characters" in in_words(budget)
+    assert f"{ucs2} SMS" in in_words(budget)
+
+
+# Plurals
+
+
+@pytest.mark.parametrize("code", ["en", "sw", "fr", "ha", "ee", "yo", "ig", "ln", "rw", "ar", "pt"])
+def test_a_new_file_has_cldr_s_plural_rule(code: str) -> None:
+    """Against Babel's CLDR rules, and gettext's own compiler of the header."""
+    catalogue = read_po(BytesIO(update(None, TEXTS, code)))
+    form = gettext.c2py(catalogue.plural_expr)
+    rule = Locale.parse(code).plural_form
+    pairs = {(form(count), rule(count)) for count in range(1001)}
+    assert len(pairs) == len({ours for ours, _ in pairs}) == len({theirs for _, theirs in pairs})
+    assert max(ours for ours, _ in pairs) < catalogue.num_plurals
+    assert plurals_agree(catalogue.plural_forms, code)
+
+
+@pytest.mark.parametrize(
+    ("header", "code"),
+    [
+        ("nplurals=2; plural=(n != 1);", "yo"),  # CLDR: Yoruba has one form for all counts
+        ("nplurals=2; plural=(n != 1);", "fr"),  # CLDR: in French 0 is singular
+        ("nplurals=1; plural=(n > 1);", "fr"),  # a form that is not there
+        ("nplurals=2; plural=(m + );", "en"),
+        ("nplurals=2; plural=n/0;", "en"),
+        ("", "en"),
+    ],
+)
+def test_another_plural_rule_is_told_apart(header: str, code: str) -> None:
+    assert not plurals_agree(header, code)
+
+
+# A translation beside its English
+
+
+@pytest.mark.parametrize(
+    ("english", "translation", "said"),
+    [
+        ("{day}: {act}.", "{day}.", "{act} is lost"),
+        ("{day}.", "{day} {dya}.", "{dya} is not in the English"),
+        ("{day}.", "{day} {day}.", "{day} stands 2 times"),
+        ("{day}.", "{day}. {", "a lone {"),
+        ("Send 1 yesterday.", "Aika jiya.", "the number 1 is lost"),
+        ("such as 12/3", "kamar 12/4", "the number 3 is lost"),
+        ("such as 12/3", "kamar 12/4", "the number 4 is not in the English"),
+        ("24 hours", "awa 24, 24", "the number 24 is not in the English"),
+        ("a\nb", "a b", "the English has 2 lines, the translation 1"),
+        ("5 kg", "5\u00a0kg", "a no-break space (U+00A0) at character 2"),
+        ("yes", "i\u200b", "zero width space (U+200B) at character 2"),
+        ("yes", "\u200fi", "right-to-left mark (U+200F) at character 1"),
+        ("yes", "i\u200d", "zero width joiner"),
+    ],
+)
+def test_a_slip_is_found_and_says_what_to_do(english: str, translation: str, said: str) -> None:
+    notes = list(slips("x.y", english, translation))
+    assert any(note.what.startswith(said) for note in notes), notes
+    assert all(note.where == "x.y" and note.remedy for note in notes)
+
+
+@pytest.mark.parametrize(
+    ("english", "translation"),
+    [
+        ("such as 0.75 m on {day}", "{day}: kamar 0,75 m"),
+        ("such as 40,000 or 500", "comme 40 000 ou 500"),
+        ("40000", "40.000"),
+        ("3 of {count}", "٣ من {count}"),  # digits of another script
+        ("yes", "نعم\u200f."),  # a direction mark where a script needs it
+        ("yes", "हि\u200dं"),  # a joiner likewise
+        ("{{1}}", "{{1}}"),
+    ],
+)
+def test_what_a_language_may_do_is_no_slip(english: str, translation: str) -> None:
+    assert list(slips("x.y", english, translation)) == []
+
+
+@given(st.text(), st.text())
+def test_no_text_whatever_breaks_the_comparison(english: str, translation: str) -> None:
+    for note in slips("x.y", english, translation):
+        assert note.what
+        assert note.remedy

@@ -1,0 +1,243 @@
+"""A language looked over for its translator: what is done, what is wrong, what it costs.
+
+Pure: files come in as bytes and text, findings go out as records; `fieldbell words` and the
+pages that show a translation print them. Every finding says what to do.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from io import BytesIO
+from itertools import groupby
+from typing import TYPE_CHECKING, Literal
+
+from babel.messages.pofile import write_po
+
+from bot.dialogue.costing import SeasonCost, season_cost
+from bot.dialogue.fitting import MOST_SCREENS
+from bot.dialogue.messages import messages
+from bot.dialogue.showing import shown
+from bot.dialogue.telling_apart import told_apart
+from bot.dialogue.voice import Contacts, Voice
+from bot.wording.catalogue import Catalogue
+from bot.wording.folding import fold
+from bot.wording.formats import placeholders
+from bot.wording.gsm import measure, outside_gsm, room
+from bot.wording.languages import SOURCE, Language
+from bot.wording.screens import pages
+from bot.wording.translating import Note, plural_forms, plurals_agree, read_translations, slips
+from bot.wording.words import Words
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from babel.messages.catalog import Catalog
+
+    from bot.dialogue.loading import Flows
+    from bot.dialogue.messages import Message
+
+__all__ = ["Coverage", "Note", "SeasonCost", "audit", "safe", "season_cost", "status"]
+
+
+# How far it is
+
+
+@dataclass(frozen=True, slots=True)
+class Coverage:
+    """How much of one part (a flow, "sentences", "safety" ...) is translated."""
+
+    part: str
+    texts: int
+    translated: int
+    fuzzy: int
+    missing: int
+
+
+SAFETY = "safety"
+"""The part that counts the safety texts of all flows; the other parts leave them out."""
+
+
+def status(flows: Flows, po_bytes: bytes, code: str) -> list[Coverage]:
+    """Count each part of a translator's file, safety texts apart and first.
+
+    Raises ValueError, saying where, for a file that cannot be read.
+    """
+    found = _entries(read_translations(po_bytes, code))
+    texts = sorted(messages(flows), key=_part)
+    return sorted(
+        (_count(part, list(each), found) for part, each in groupby(texts, _part)),
+        key=lambda each: (each.part != SAFETY, each.part),
+    )
+
+
+def _part(message: Message) -> str:
+    return SAFETY if message.safety else message.context.partition(".")[0]
+
+
+def _count(part: str, texts: Sequence[Message], found: Mapping[_Key, _Entry]) -> Coverage:
+    states = Counter(_state(found.get((each.context, each.text))) for each in texts)
+    return Coverage(part, len(texts), states["translated"], states["fuzzy"], states["missing"])
+
+
+_Key = tuple[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class _Entry:
+    text: str
+    fuzzy: bool
+
+
+def _entries(catalogue: Catalog) -> dict[_Key, _Entry]:
+    """List the file's entries by name and English."""
+    return {
+        (each.context or "", str(each.id)): _Entry(str(each.string or ""), each.fuzzy)
+        for each in catalogue
+        if each.id
+    }
+
+
+def _state(entry: _Entry | None) -> Literal["translated", "fuzzy", "missing"]:
+    if entry is None or not entry.text:
+        return "missing"
+    return "fuzzy" if entry.fuzzy else "translated"
+
+
+def safe(flows: Flows, language: Language, voice: Voice) -> bool:
+    """Whether a language may be offered to growers: all its safety texts are there and fit."""
+    warned = language.code == SOURCE or all(
+        voice.worded(each.text, each.context) for each in messages(flows) if each.safety
+    )
+    return warned and not any(each.over for each in shown(flows, voice) if each.safety)
+
+
+# What is wrong with it
+
+
+def audit(
+    flows: Flows, po_bytes: bytes, words_text: str, code: str, others: Mapping[str, Language]
+) -> list[Note]:
+    """Look over one language's two files, beside the other languages on offer."""
+    notes = []
+    try:
+        words = Words.read(words_text)
+    except ValueError as error:
+        what, _, remedy = str(error).rpartition("; ")
+        notes.append(Note("words.yaml", what or remedy, remedy))
+        words = None
+    try:
+        catalogue = read_translations(po_bytes, code)
+    except ValueError as error:
+        what, _, remedy = str(error).rpartition("; ")
+        return [*notes, Note("messages.po", what, remedy)]
+    if not plurals_agree(catalogue.plural_forms, code):
+        header = plural_forms(code)
+        notes.append(
+            Note(
+                "messages.po",
+                f"its plural rule is {catalogue.plural_forms!r}, CLDR's for {code} is another",
+                f"set the header Plural-Forms to {header!r}",
+            )
+        )
+    found = _entries(catalogue)
+    notes += _texts(flows, found)
+    if words is None:
+        return notes
+    language = Language(code, words, _usable(catalogue))
+    offered = {each.code: each.words.language for each in (*others.values(), language)}
+    voice = Voice(language, flows, Contacts(), offered)
+    rivals = {
+        each: Voice(other, flows, Contacts(), offered)
+        for each, other in others.items()
+        if each != code
+    }
+    notes += _too_long(flows, voice)
+    notes += _dear_letters(flows, found)
+    notes += told_apart(flows, voice, words_text, others, rivals)
+    return notes
+
+
+def _texts(flows: Flows, found: Mapping[_Key, _Entry]) -> Iterator[Note]:
+    for message in messages(flows):
+        entry = found.get((message.context, message.text))
+        kind: Literal["error", "warning"] = "error" if message.safety else "warning"
+        named = "safety text" if message.safety else "text"
+        if entry is None:
+            what = f"this {named} is not in the file: {message.text!r}"
+            yield Note(
+                message.context, what, "run `fieldbell words update`, then translate it", kind
+            )
+        elif not entry.text:
+            what = f"this {named} is not translated: {message.text!r}"
+            yield Note(message.context, what, "translate it", kind)
+        elif entry.fuzzy:
+            what = f"this {named} is marked fuzzy, so growers get the English"
+            remedy = "compare it with the English, mend it, take the mark off"
+            yield Note(message.context, what, remedy, kind)
+        else:
+            yield from slips(message.context, message.text, entry.text)
+
+
+def _usable(catalogue: Catalog) -> Catalogue:
+    """Take the translations that can be shown; the others come out in English, as for growers."""
+    for message in list(catalogue):
+        if not isinstance(message.id, str):
+            catalogue.delete(message.id, message.context)  # none of our texts counts
+            continue
+        if not message.id:
+            continue
+        try:
+            strange = placeholders(str(message.string or "")) - placeholders(message.id)
+        except ValueError:
+            strange = frozenset({""})
+        if strange:
+            message.string = ""
+    catalogue.mime_headers = [("Plural-Forms", "nplurals=2; plural=(n != 1);")]
+    written = BytesIO()
+    write_po(written, catalogue)
+    return Catalogue.read(written.getvalue())
+
+
+def _too_long(flows: Flows, voice: Voice) -> Iterator[Note]:
+    for each in shown(flows, voice):
+        size = measure(each.text)
+        if each.over:
+            most = room(each.allowed, size.encoding)
+            yield Note(
+                each.context,
+                f"{size.segments} SMS of {size.encoding.value}, but at most {each.allowed}, with "
+                f"the longest values in it: {each.text!r}",
+                f"shorten it by {max(size.units - most, 1)} characters or more",
+            )
+        screens = len(pages(each.text, voice.say("more"))) if each.question else 1
+        if screens > MOST_SCREENS:
+            yield Note(
+                each.context,
+                f"{screens} USSD screens, but at most {MOST_SCREENS}: {each.text!r}",
+                "shorten the question or its answers",
+            )
+
+
+def _dear_letters(flows: Flows, found: Mapping[_Key, _Entry]) -> Iterator[Note]:
+    """Name each letter outside GSM 7-bit once, with the texts it makes dearer."""
+    places: dict[str, list[str]] = {}
+    for message in messages(flows):
+        entry = found.get((message.context, message.text))
+        for letter in outside_gsm(entry.text) if entry and not entry.fuzzy else ():
+            places.setdefault(letter, []).append(message.context)
+    for letter, contexts in places.items():
+        near = fold(letter)
+        if near == letter:
+            remedy = "no letter of the basic set is near it; keep it if the word needs it"
+        elif letter.isalpha():
+            remedy = f"keep it where the language needs it; {near!r} would be cheaper"
+        else:
+            remedy = f"write {near!r} instead" if near else "delete it"
+        yield Note(
+            contexts[0] if len(contexts) == 1 else f"{contexts[0]} and {len(contexts) - 1} more",
+            f"{letter!r} is outside the basic set of phones, and leaves a text 70 characters a "
+            "message instead of 160",
+            remedy,
+            "warning",
+        )
