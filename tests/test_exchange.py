@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 import redis
+from msgspec.structs import replace
 
 from bot import data
 from bot.dialogue.records import Grower
@@ -249,10 +250,38 @@ def test_the_due_index_says_what_the_record_says(
     exchange: Exchange, redis_client: redis.Redis, clock: Clock
 ) -> None:
     exchange.answer(NUMBER, "hello", queue=True)
-    while question := asked(exchange):
-        exchange.answer(NUMBER, ANSWERS[question], queue=True)
+    for _ in range(2 * len(ANSWERS)):
+        exchange.answer(NUMBER, ANSWERS[asked(exchange)], queue=True)
         grower = exchange.store.load(NUMBER).grower
         assert due_of(redis_client) == next_due(grower, SETTINGS, clock())
+        if not asked(exchange):
+            break
+    assert grower.plan is not None
+
+
+def test_planting_is_due_again_in_three_days_until_rain_has_fallen(
+    exchange: Exchange, redis_client: redis.Redis, clock: Clock
+) -> None:
+    walk_to(exchange, "")
+    for work in ("spray_fallow", "plough", "ridge"):
+        plan = exchange.store.load(NUMBER).grower.plan
+        assert plan is not None
+        assert plan.next_reminder is not None
+        assert plan.next_reminder.operation == work
+        clock.now = seven_on(max(plan.next_reminder.day, TODAY)) + 2 * 3600
+        exchange.answer(NUMBER, "done today")
+    due = due_of(redis_client)
+    assert due is not None
+    for _ in range(2):
+        clock.now = due + 2 * 3600
+        loaded = exchange.store.load(NUMBER)
+        reminded = exchange.compose(loaded.grower, datetime.fromtimestamp(due, UTC).date())
+        gone_out = replace(reminded, waiting=())
+        assert exchange.store.commit(NUMBER, loaded.version, gone_out, due=None)
+        assert asked(exchange) == "rain.rained"
+        assert exchange.answer(NUMBER, "no").replies[0].startswith("Then wait.")
+        due += 3 * DAY_S  # rain_again_days in flows/figures.yaml
+        assert due_of(redis_client) == due
 
 
 def test_farm_days_are_those_of_the_growers_zone(exchange: Exchange, clock: Clock) -> None:

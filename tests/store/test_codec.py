@@ -6,7 +6,7 @@ from typing import Any
 import msgspec
 import pytest
 
-from bot.dialogue.records import Grower, Operation, Plan, Reminder, Session, Waiting
+from bot.dialogue.records import Finding, Grower, Operation, Plan, Reminder, Session, Waiting
 from bot.store import codec
 
 DAY = date(2026, 3, 1)
@@ -77,8 +77,34 @@ def test_a_record_comes_back_as_it_was() -> None:
         waiting=(Waiting(9, 0, "reminder", "Leo: lima", "plough", 2),),
         trouble="asked for help",
     )
-    for grower in (Grower(), GROWER, busy):
+    lived = msgspec.structs.replace(
+        GROWER,
+        plan=Plan(
+            (Operation("plant", DAY, DAY, DAY, reminded=1, reminded_on=DAY),),
+            diary=(
+                Finding(DAY, "more", "right", "grass", "spray", 1),
+                Finding(DAY, "less", "", "", "wait"),
+            ),
+            ready=("plant",),
+        ),
+        answers={"tank_l": 15, "tank_l?": True, "price_per_tonne": None, "area": "3 plot 450"},
+    )
+    for grower in (Grower(), GROWER, busy, lived):
         assert codec.decode(codec.encode(7, grower)) == (7, grower)
+
+
+def test_a_record_of_before_the_diary_is_read() -> None:
+    # As written then: an operation of 9 fields, a plan of 3.
+    operation = ["plant", "2026-03-01", "2026-03-01", "2026-03-02", None, None, 1, "2026-03-01", 9]
+    fields = ["sw", "", None, {"tank_l": 15}, [[operation], ["plant", "2026-03-01"], 9]]
+    _, grower = codec.decode(stored(codec.SCHEMA, fields))
+    assert grower.plan == Plan(
+        (Operation("plant", DAY, DAY, date(2026, 3, 2), None, None, 1, DAY, 9),),
+        Reminder("plant", DAY),
+        9,
+    )
+    assert grower.plan.diary == grower.plan.ready == ()
+    assert codec.decode(codec.encode(4, grower)) == (4, grower)
 
 
 def test_a_typical_record_is_small() -> None:

@@ -84,8 +84,10 @@ def test_a_text_is_answered_in_the_response(client: FlaskClient) -> None:
 
 def test_texts_lead_to_a_plan(client: FlaskClient, store: Store) -> None:
     texts(client, "hello")
-    while question := asked(store):
-        replies = texts(client, ANSWERS[question]).json["replies"]
+    for _ in ANSWERS:
+        replies = texts(client, ANSWERS[asked(store)]).json["replies"]
+        if not asked(store):
+            break
     assert replies[0].startswith("Your plan for 60x80 m:\nMon 2 Mar: cut\n")
     assert len(replies) > 1
     assert store.load(NUMBER).grower.waiting == ()
