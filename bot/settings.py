@@ -21,6 +21,10 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
 PREFIX = "FIELDBELL_"
+
+_PLACES = frozenset({"district", "locales"})
+"""Settings that name a file or a folder, or none: empty in the environment, they are not set."""
+
 FILE_VARIABLE = PREFIX + "SETTINGS"
 REDIS_VARIABLE = "REDIS_URL"
 
@@ -146,7 +150,8 @@ def _from_environment(environ: Mapping[str, str]) -> dict[str, str]:
     values = {}
     for variable, value in environ.items():
         if variable in variables:
-            values[variables[variable]] = value
+            if value or variables[variable] not in _PLACES:
+                values[variables[variable]] = value
         elif variable.startswith(PREFIX) and variable != FILE_VARIABLE:
             hint = nearest(variable, {*variables, FILE_VARIABLE})
             raise SettingsError(f"unknown environment variable {variable}; {hint}")

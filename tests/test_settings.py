@@ -100,3 +100,8 @@ def test_a_file_that_is_not_toml(tmp_path: Path, text: bytes) -> None:
 
 def test_a_name_like_no_other_lists_them_all() -> None:
     assert nearest("qqqq", ["zone", "data"]) == "known are data, zone"
+
+
+def test_a_file_or_folder_set_to_nothing_is_not_set() -> None:
+    settings = Settings.read({"FIELDBELL_DISTRICT": "", "FIELDBELL_LOCALES": ""})
+    assert settings == Settings()

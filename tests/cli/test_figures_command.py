@@ -192,7 +192,10 @@ def test_words_of_one_language_are_not_taken_in_the_other(own: Path, tmp_path: P
         ("units: {step: {m2: 450, words: {en: [plot]}}}", "name it in small letters"),
         ("units: {plot: {m2: 450, words: {en: [acre]}}}", "'acre' is in use for acre"),
         ("units: {plot: {m2: 450, words: {en: [plot, M]}}}", "'m' is in use for m"),
-        ("units: {plot: {m2: 450, words: {en: [plot], sw: [ekari]}}}", "'ekari' is in use for acre"),
+        (
+            "units: {plot: {m2: 450, words: {en: [plot], sw: [ekari]}}}",
+            "'ekari' is in use for acre",
+        ),
         (
             "units: {plot: {m2: 450, words: {en: [lot]}}, half: {m2: 225, words: {en: [lot]}}}",
             "'lot' means both plot and half",
