@@ -16,7 +16,6 @@ from bot.wording.formats import placeholders
 from bot.wording.languages import SOURCE, read_languages
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
     from importlib.resources.abc import Traversable
     from pathlib import Path
 
@@ -64,11 +63,12 @@ def languages(locales: Path | None = None) -> dict[str, Language]:
     return read_languages(locales or folder("locales"))
 
 
+@lru_cache(maxsize=8)  # it is only read; making it looks through every text
 def dialogue(
     contacts: Contacts | None = None,
     district: Path | None = None,
     locales: Path | None = None,
-    offered: Sequence[str] = OFFERED,
+    offered: tuple[str, ...] = OFFERED,
     folded: frozenset[str] = frozenset(),
 ) -> Dialogue:
     """Make the conversation, with a district's file and another folder of languages if given.

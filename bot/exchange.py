@@ -37,7 +37,7 @@ def dialogue_of(settings: Settings) -> Dialogue:
     """Make the conversation with what the operator has set: numbers to call, figures, letters."""
     contacts = Contacts(settings.help_number, settings.poison_number)
     offered, folded = (
-        [code.strip() for code in codes.split(",") if code.strip()]
+        tuple(code.strip() for code in codes.split(",") if code.strip())
         for codes in (settings.languages, settings.fold_letters)
     )
     return data.dialogue(contacts, settings.district, settings.locales, offered, frozenset(folded))

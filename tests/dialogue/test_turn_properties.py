@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
     from bot.dialogue.loading import Flows, Step
     from bot.dialogue.records import Answers, Channel
+    from bot.wording.languages import Language
 
 TODAY = date(2026, 3, 4)
 MOST_QUESTIONS = 40
@@ -136,9 +137,7 @@ def growers() -> tuple[Grower, ...]:
     everywhere = sessions()
     aside = everywhere["clearing.green"]
     standing = []
-    for code, session in product(
-        data.dialogue().languages, [*everywhere.values(), *unsure_sessions()]
-    ):
+    for code, session in product(offered(), [*everywhere.values(), *unsure_sessions()]):
         language = "" if session.flow == "welcome" else code
         if session.flow in (*SEASON, "welcome"):
             standing.append(Grower(language=language, session=session))
@@ -148,7 +147,7 @@ def growers() -> tuple[Grower, ...]:
             gone = replace(session, about="spray_shielded_9")  # which the plan has no more
             standing.append(replace(planted, language=code, session=gone))
         standing.append(replace(planned, language=language, session=session))
-    for code in data.dialogue().languages:
+    for code in offered():
         standing.append(replace(planned, language=code))
         standing.append(replace(planned, language=code, stopped=True))
     return tuple(standing)
@@ -160,7 +159,7 @@ def test_every_question_of_every_flow_is_among_those_tried() -> None:
 
 
 def command(text: str, language: str) -> str | None:
-    words = {code: each.words for code, each in data.dialogue().languages.items()}
+    words = {code: each.words for code, each in offered().items()}
     if any(each.command(text.replace("\x00", " ")) == "stop" for each in words.values()):
         return "stop"
     return words[language or "en"].command(text.replace("\x00", " "))
@@ -413,6 +412,11 @@ def test_any_answers_known_or_not_end_in_a_plan_or_in_another_plot(data: st.Data
     assert [each.id for each in grower.plan.operations] == [
         each.id for each in lay_anew(flows, grower.plan, grower.answers, TODAY).plan.operations
     ]
+
+
+def offered() -> dict[str, Language]:
+    """The languages that growers are offered."""
+    return {code: data.languages()[code] for code in data.OFFERED}
 
 
 def shipped() -> Flows:
