@@ -48,10 +48,12 @@ def test_a_gap_in_a_decision_is_shown_as_an_answer_sheet(
     locales = data.folder("locales")
     monkeypatch.setattr(data, "folder", {"flows": flows, "locales": locales}.__getitem__)
     data.flows.cache_clear()
+    data.dialogue.cache_clear()
     try:
         result = runner.invoke(main, ["check"])
     finally:
         data.flows.cache_clear()
+        data.dialogue.cache_clear()
     assert result.exit_code == 1
     assert "clearing.route" in result.stderr
     assert "cover: grass" in result.stderr
