@@ -1,4 +1,4 @@
-"""Days as people type them: "kesho", "Friday", "12/3", "12 March", "2026-03-12"."""
+"""Days as people type them: "kesho", "Friday", "3 days ago", "12/3", "12 March", "2026-03-12"."""
 
 from __future__ import annotations
 
@@ -9,13 +9,15 @@ from typing import TYPE_CHECKING
 from bot.dialogue.unread import Unread
 
 if TYPE_CHECKING:
-    from bot.wording.words import Words
+    from bot.wording.words import Towards, Words
 
 _ISO = re.compile(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})\Z", re.ASCII)
 _DAY_MONTH = re.compile(r"(\d{1,2})\s*[-/. ]\s*(\d{1,2})(?:\s*[-/. ]\s*(\d{4}|\d{2}))?\Z", re.ASCII)
+_YEAR = r"(?:\s*[-/., ]\s*(\d{4}|\d{2}))?"
 _NAMED_MONTH = re.compile(
-    r"(\d{1,2})(?:st|nd|rd|th)?\s*[-/. ]?\s*([^\W\d]+)\.?(?:\s*[-/., ]\s*(\d{4}|\d{2}))?\Z"
+    rf"(\d{{1,2}})(?:st|nd|rd|th)?\s*[-/. ]?\s*(?:of\s+|ya\s+)?([^\W\d][^\d,/]*?)\.?{_YEAR}\Z"
 )
+_MONTH_FIRST = re.compile(r"([^\W\d][^\d,/]*?)\.?\s*(\d{1,2})(?:st|nd|rd|th)?(?:,?\s+(\d{4}))?\Z")
 
 _TWO_DIGITS = 100
 _FAR_AHEAD = 330
@@ -27,21 +29,40 @@ def find_day(text: str, words: Words, today: date, *, past: bool) -> date | Unre
 
     A weekday is the last one for a day that has passed (`past`), else the next one, today
     included. A date without a year is the one in the year around today, most of which lies in
-    that direction.
+    that direction. "Next Friday" is none where it could be this week's or the next one's.
     """
-    text = text.strip(" .,;:!?")
+    text = words.without(text.strip(" .,;:!?"), "before_day")
     if (offset := words.day(text)) is not None:
         return today + timedelta(days=offset)
     if (weekday := words.weekday(text)) is not None:
         ahead = (weekday - today.weekday()) % 7
         return today + timedelta(days=ahead if not past or ahead == 0 else ahead - 7)
+    if towards := words.weekday_towards(text):
+        return _towards(*towards, today)
     if iso := _ISO.match(text):
         return _date(int(iso[1]), int(iso[2]), int(iso[3]))
     if numbers := _DAY_MONTH.match(text):
         return _in_year(int(numbers[1]), int(numbers[2]), numbers[3], today, past=past)
     if (named := _NAMED_MONTH.match(text)) and (month := words.month(named[2])):
         return _in_year(int(named[1]), month, named[3], today, past=past)
+    if (named := _MONTH_FIRST.match(text)) and (month := words.month(named[1])):
+        return _in_year(int(named[2]), month, named[3], today, past=past)
     return None
+
+
+def _towards(weekday: int, which: Towards, today: date) -> date | None:
+    """Find the last, the next or the coming day of a name; None where people differ on it.
+
+    From Wednesday, to some "next Friday" is in two days, to others in nine; "next Monday" is clear,
+    for the nearest one is in the next week. Who means tomorrow or yesterday says so.
+    """
+    if which == "last":
+        back = (today.weekday() - weekday - 1) % 7 + 1
+        return today - timedelta(days=back) if back > max(1, today.weekday()) else None
+    ahead = (weekday - today.weekday() - 1) % 7 + 1
+    if which == "next" and ahead < max(2, 7 - today.weekday()):
+        return None
+    return today + timedelta(days=ahead)
 
 
 def _in_year(day: int, month: int, year: str | None, today: date, *, past: bool) -> date | Unread:

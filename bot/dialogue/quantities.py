@@ -1,7 +1,7 @@
 """Numbers, prices and areas as people type them: "1,5 ekari", "half an acre", "15,000/=".
 
 Nothing is guessed. A text that could mean two numbers is `Unread`, and so is a number with a
-unit or a word beside it that is not known here: "15 elfu" must not become 15.
+unit or a word beside it that is not known here: "15 bags" must not become 15.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 from decimal import Decimal
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from babel.numbers import list_currencies
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 _VULGAR = {"½": " 1/2", "¼": " 1/4", "¾": " 3/4"}
 _FRACTION = re.compile(r"(?:(\d{1,6})\s+)?(\d{1,3})\s*/\s*(\d{1,3})\Z", re.ASCII)
 _GROUPED = re.compile(r"\d{1,3}([., '])\d{3}(?:\1\d{3})*\Z", re.ASCII)
+_GROUPED_CENTS = re.compile(r"(\d{1,3}(?:,\d{3})+)\.(\d{1,2})\Z", re.ASCII)
 _DECIMAL = re.compile(r"\d+(?:[.,](\d+))?\Z", re.ASCII)
 _THOUSANDS = re.compile(r"(\d+(?:[.,]\d)?)\s*k\Z", re.ASCII | re.IGNORECASE)
 _ENDING = " .,;:!?"
@@ -53,13 +55,35 @@ def number(text: str, words: Words, *, money: bool = False) -> Decimal | Unread 
         if money or " " in text:
             return Decimal(re.sub(r"\D", "", text))
         return Unread("two_numbers")
+    if money and (cents := _GROUPED_CENTS.match(text)):
+        return Decimal(f"{cents[1].replace(',', '')}.{cents[2]}")
     if money and (thousands := _THOUSANDS.match(text)):
         return Decimal(thousands[1].replace(",", ".")) * 1000
     if plain := _DECIMAL.match(text):
         if money and len(plain[1] or "") > _CENTS:
             return None
         return min(Decimal(text.replace(",", ".")), MOST)
-    return words.number(text)
+    return _in_words(text, words)
+
+
+_TEN, _HUNDRED = 10, 100
+
+
+def _in_words(text: str, words: Words) -> Decimal | None:
+    """Read a number in words: "three", "twenty five", "kumi na tano"."""
+    known = words.number(text)
+    if known is not None:
+        return known
+    match [token for token in text.split() if normal(token) not in JOINING]:
+        case [tens, ones]:
+            ten, one = words.number(tens), words.number(ones)
+            return ten + one if ten and one and _are_tens_and_ones(ten, one) else None
+        case _:
+            return None
+
+
+def _are_tens_and_ones(ten: Decimal, one: Decimal) -> bool:
+    return ten % _TEN == 0 and _TEN <= ten < _HUNDRED and one == int(one) and 0 < one < _TEN
 
 
 def short(value: Decimal) -> int | float:
@@ -69,12 +93,13 @@ def short(value: Decimal) -> int | float:
 
 # A number with its unit
 
-_UNIT_BEHIND = re.compile(r"(.*[\d½¼¾])[\s.]*([^\d½¼¾]*)\Z", re.ASCII | re.DOTALL)
 _LITRES = frozenset({"l", "lt", "ltr", "litre", "litres", "liter", "liters", "lita"})
 _MILLILITRES = frozenset({"ml", "mls", "millilitre", "millilitres", "milliliters", "cc"})
 _SECONDS = frozenset({"s", "sec", "secs", "second", "seconds", "sekunde"})
-_CENTIMETRES = frozenset({"cm", "cms", "sm"})
-_CURRENCIES = frozenset(code.lower() for code in list_currencies()) | {
+_MINUTES = frozenset({"min", "mins", "minute", "minutes", "dakika"})
+_CENTIMETRES = frozenset({"cm", "cms", "sm", "sentimita", "centimetres", "centimeters"})
+# Without the kip: "lak 5" is a slip in "laki 5", half a million.
+_CURRENCIES = frozenset(code.lower() for code in list_currencies()) - {"lak"} | {
     "/", "shilling", "shillings", "shilingi", "sh", "shs", "ksh", "kshs", "tsh", "tshs", "ush",
     "ushs", "naira", "cedi", "cedis", "franc", "francs", "kwacha", "birr",
 }  # fmt: skip
@@ -88,17 +113,28 @@ def measured(text: str, unit: str, words: Words) -> Decimal | Unread | None:
     Behind a "count" may stand what is counted: "27 steps".
     """
     if unit == "money":
-        return number(_without_currency(text), words, money=True)
+        return _money(_without_currency(text), words)
     plain = number(text, words)
     if plain is not None:
         if unit == "cm" and isinstance(plain, Decimal) and _is_metres(plain):
             return Unread("which_unit", {"number": short(plain)})
         return plain
-    parts = _UNIT_BEHIND.match(text.strip(_ENDING))
-    value = number(parts[1], words) if parts else None
-    if parts is None or not isinstance(value, Decimal):
-        return value
-    return _converted(value, normal(parts[2]), unit, words)
+    tokens = _spaced(text.strip(_ENDING)).split()
+    if len(tokens) > _MOST_WORDS:
+        return None
+    for place in range(1, len(tokens)):
+        front, behind = tokens[:place], tokens[place:]
+        for number_part, unit_part in ((front, behind), (behind, front)):
+            value = _size(number_part, words, square_metres=False)
+            if isinstance(value, Decimal):
+                found = _converted(value, normal(" ".join(unit_part)), unit, words)
+                if found is not None:
+                    return found
+    # "1,200 cm" is two numbers, whatever stands behind it.
+    values = [
+        _size(tokens[:place], words, square_metres=False) for place in range(len(tokens), 0, -1)
+    ]
+    return next((value for value in values if isinstance(value, Unread)), None)
 
 
 def _is_metres(value: Decimal) -> bool:
@@ -117,9 +153,13 @@ def _converted(value: Decimal, written: str, unit: str, words: Words) -> Decimal
             if written in _MILLILITRES:
                 return value / 1000
             return value if written in _LITRES else None
+        case "seconds":
+            if written in _MINUTES:
+                return value * 60
+            return value if written in _SECONDS else None
         case _:
             counted = unit == "count" and words.unit(written) == "counted"
-            return value if counted or (unit == "seconds" and written in _SECONDS) else None
+            return value if counted else None
 
 
 def _without_currency(text: str) -> str:
@@ -132,9 +172,76 @@ def _without_currency(text: str) -> str:
     return " ".join(tokens)
 
 
+_LARGEST_COUNT = 1000
+"""Of thousands, lakhs and so on: "15,000 elfu" was said twice over."""
+
+
+def _money(text: str, words: Words) -> Decimal | Unread | None:
+    """Read an amount: "15,000", "15 elfu", "laki 1 na nusu", "1.5 million"."""
+    plain = number(text, words, money=True)
+    if plain is not None:
+        return plain
+    amounts = _amounts(text.split(), int(MOST), words)
+    return amounts.pop() if len(amounts) == 1 else None
+
+
+def _amounts(tokens: Sequence[str], below: int, words: Words) -> set[Decimal]:
+    """Give every amount that words can be, in scales that become smaller from left to right."""
+    if len(tokens) > _MOST_WORDS:
+        return set()
+    amounts = set()
+    for place in range(1, len(tokens) + 1):
+        counted = _scaled(tokens[:place], words)
+        if counted is None or counted[1] >= below:
+            continue
+        amount, scale = counted
+        rest = (
+            tokens[place + 1 :]
+            if normal(" ".join(tokens[place : place + 1])) in JOINING
+            else tokens[place:]
+        )
+        if not rest and place == len(tokens):
+            amounts.add(amount)
+        amounts |= {amount + each for each in _amounts(rest, scale, words)}
+        # "elfu 15 na 500" is plain; "elfu 15 na 5" could be 15,005 or 15,500.
+        left = number(" ".join(rest), words)
+        if isinstance(left, Decimal) and scale <= left * _TEN < scale * _TEN:
+            amounts.add(amount + left)
+    return amounts
+
+
+_MOST_WORDS = 12
+"""No amount or size has more; a letter would take long to go through."""
+
+
+def _scaled(tokens: Sequence[str], words: Words) -> tuple[Decimal, int] | None:
+    """Read a count with its scale before or behind: "elfu 15", "15 thousand"; both given."""
+    for scale_part, rest in ((tokens[0], tokens[1:]), (tokens[-1], tokens[:-1])):
+        scale = words.scale(scale_part)
+        if scale is None or not rest or JOINING & {normal(rest[0]), normal(rest[-1])}:
+            continue  # "laki na nusu" is a lakh and a half, not half a lakh
+        count = _size(rest, words, square_metres=False)
+        if isinstance(count, Decimal) and 0 < count < _LARGEST_COUNT:
+            return count * scale, scale
+    return None
+
+
+def without_per(text: str, unit: str, words: Words) -> str:
+    """Leave out "per tonne" where the price of a tonne is asked for."""
+    match unit:
+        case "tonne":
+            return words.without(text, "per_tonne")
+        case "acre":
+            return words.without(text, "per_acre")
+        case "day":
+            return words.without(text, "per_day")
+        case _:
+            return text
+
+
 # Areas
 
-_SIDE = r"(\d[\d.,]*)\s*(?:m|mita|meta)?"
+_SIDE = r"(?:mita\s*|meta\s*)?(\d[\d.,]*)\s*(?:m|mita|meta)?"
 _SIDES = re.compile(
     rf"{_SIDE}\s*(?:x|\*|\u00d7|by|kwa|na)\s*{_SIDE}(?:\s*\b(?:metres|meters))?[\s.]*\Z",
     re.ASCII | re.IGNORECASE,
@@ -242,6 +349,9 @@ def _lengths(text: str, words: Words, pace_m: float) -> list[float]:
     pieces = [piece for piece in _BETWEEN.split(text) if piece]
     units = {words.unit(piece) for piece in pieces}
     metres = 1.0 if "m" in units else pace_m
+    in_words = [words.number(piece) or Decimal(0) for piece in pieces]
+    if any(_are_tens_and_ones(ten, one) for ten, one in pairwise(in_words)):
+        return []  # "ishirini na tano": 25, or 20 and 5?
     lengths = []
     for piece in pieces:
         if words.unit(piece) in ("m", "counted"):
@@ -255,15 +365,31 @@ def _lengths(text: str, words: Words, pace_m: float) -> list[float]:
 
 def _value_and_unit(text: str, words: Words) -> tuple[Decimal | Unread | None, str | None]:
     """Part a size into its number and its unit, which may stand before or behind."""
-    spaced = re.sub(r"(?<=[\d½¼¾])(?=[^\W\d_])|(?<=[^\W\d_])(?=[½¼¾])", " ", text)
-    tokens = spaced.split()
+    tokens = _spaced(text).split()
     for place in range(1, len(tokens)):
         for unit, rest in ((tokens[place:], tokens[:place]), (tokens[:place], tokens[place:])):
             name = words.unit(" ".join(unit))
             if name is not None:
                 size = _size(rest, words, square_metres=name == "m2")
+                if size is not None:  # "mita" alone is the unit of no size, "mita za mraba" is
+                    return size, None if name in ("m", "counted") else name
+    if len(tokens) > _MOST_WORDS:
+        return None, None
+    for start in range(1, len(tokens) - 1):
+        for end in range(start + 1, len(tokens)):
+            # The unit may stand in the middle: "1 acre and a half".
+            name = words.unit(" ".join(tokens[start:end]))
+            if name is not None and normal(tokens[end]) in JOINING:
+                size = _size([*tokens[:start], *tokens[end:]], words, square_metres=False)
                 return size, None if name in ("m", "counted") else name
     return _size(tokens, words, square_metres=False), None
+
+
+def _spaced(text: str) -> str:
+    """Put a space between a number and its unit."""
+    return re.sub(
+        r"(?<=[\d½¼¾])(?=[^\W\d_])|(?<=[^\W\d_]{2})(?=\d)|(?<=[^\W\d_])(?=[½¼¾])", " ", text
+    )  # but "m2" is one unit
 
 
 def _size(tokens: Sequence[str], words: Words, *, square_metres: bool) -> Decimal | Unread | None:

@@ -3,17 +3,20 @@
 Every question can be answered by its number, by its word, or by the plain value. Bad input is
 a value too: `Unread` names the sentence that says what is expected. Nothing is guessed: where
 two readings are possible the grower is asked again.
+
+A text is read as it stands; if that fails, without words that change nothing ("please"); and as a
+last resort as mistyped (bot/wording/slips.py), but never where a herbicide hangs on it.
 """
 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 from bot.dialogue.days import find_day
-from bot.dialogue.quantities import JOINING, Sizes, area, measured, paced, short
+from bot.dialogue.quantities import JOINING, Sizes, area, measured, paced, short, without_per
 from bot.dialogue.records import Answer, unsure
 from bot.dialogue.unread import Unread
 from bot.wording.words import Words, normal
@@ -44,19 +47,110 @@ class Asked:
 Reading = dict[str, Answer]
 
 
+HERBICIDE_QUESTIONS = frozenset(
+    {"planting.preemergence", "weeding.product", "clearing.herbicide_ok"}
+)
+"""A mistyped answer here is asked again: what is sprayed is never a guess."""
+
+
 def read(text: str, asked: Asked) -> Reading | Unread:
     """Read an answer to a question: the values by the names they are kept under."""
-    step, state = asked.step, asked.step.state
     if len(text) > LONGEST:
         return Unread("too_long")
+    found = _read(text, asked)
+    if isinstance(found, Unread) and (bare := _bare(text, asked)) != text.strip():
+        text = bare
+        if asked.words.command(text) != "stop":
+            found = _read(text, asked)
+    if isinstance(found, Unread) and (mistyped := _mistyped(text, asked)) is not None:
+        return mistyped
+    return found
+
+
+def _read(text: str, asked: Asked) -> Reading | Unread:
+    """Read an answer as it stands."""
+    step, state = asked.step, asked.step.state
     if state.report:
         return _report(text, asked)
-    if asked.words.answer(text) == "unsure":
+    if _shared(text, asked.words) == "unsure":
         return _unsure(asked)
     if state.choose_any:
         return _choose_any(text, asked)
     value = _value(text, asked)
     return value if isinstance(value, Unread) else {step.answer: value}
+
+
+def _bare(text: str, asked: Asked) -> str:
+    """Leave out the words around an answer that change nothing in it: "about", "please"."""
+    state, words = asked.step.state, asked.words
+    bare = words.without(text.strip(), "polite")
+    if state.number or state.area or state.paces:
+        bare = words.without(words.without(bare, "about"), "polite")
+    if state.number and state.number.unit == "money":
+        bare = without_per(bare, asked.step.answer.rpartition("_per_")[2], words)
+    if state.number and state.number.unit == "cm":
+        # "knee 1.2 m" gives a height; "knee 2" may be two knees.
+        measure = words.without(bare, "knee")
+        bare = measure if re.search(r"[^\W\d_]", measure) else bare
+    return bare
+
+
+def _mistyped(text: str, asked: Asked) -> Reading | None:
+    """Read an answer with slips in it; None where nothing, or more than one thing, is meant."""
+    state, words = asked.step.state, asked.words.lenient()
+    if words is None or asked.step.context in HERBICIDE_QUESTIONS:
+        return None
+    if len(text.split()) > _MOST_WORDS or words.may_command(text):
+        return None
+    exact, asked = asked, replace(asked, words=words)
+    number = state.number
+    if number and number.unit != "count":
+        # A number is read as it stands or not at all; only that it is not known may be mistyped.
+        found = _unsure(asked) if _shared(text, words) == "unsure" else None
+    elif asked.options and not state.yes_no and not state.report:
+        answered = _shared(text, words)
+        found = _respelt(text, exact)
+        if answered is not None:
+            # A shared answer is as good a guess as a label: they must come to the same.
+            shared = _read(text, asked)
+            found = shared if found in (None, shared) else None
+    else:
+        found = _read(text, asked)
+    return None if isinstance(found, Unread) else found
+
+
+_MOST_WORDS = 8
+"""A longer text is no mistyped answer but a letter, and would take long to go through."""
+
+_MOST_SPELLINGS = 8
+
+
+def _respelt(text: str, asked: Asked) -> Reading | None:
+    """Read a choice by words of the labels that are mistyped; each may be but one choice."""
+    labels = {word for label in asked.options.values() for word in normal(label).split()}
+    labels |= {word for value in asked.options for word in value.split("_")}
+    known = frozenset(labels)
+    spelt = [""]
+    for token in normal(text).split():
+        words = set() if token in known else asked.words.spellings(token, known)
+        spelt = [f"{before} {word}" for before in spelt for word in words or {token}]
+        if len(spelt) > _MOST_SPELLINGS:
+            return None
+    readings: list[Reading] = []
+    for each in spelt:
+        found = _read(each, asked)
+        if not isinstance(found, Unread) and found not in readings:
+            readings.append(found)
+    return readings[0] if len(readings) == 1 else None
+
+
+def _shared(text: str, words: Words) -> str | None:
+    """Name the shared answer a text gives, once or in several words for the same: "yes ok"."""
+    answer = words.answer(text)
+    if answer is not None or " " not in text.strip():
+        return answer
+    meanings = {words.answer(token) for token in text.split()}
+    return meanings.pop() if len(meanings) == 1 else None
 
 
 def _value(text: str, asked: Asked) -> Answer | Unread:
@@ -108,7 +202,9 @@ def _choose(text: str, asked: Asked) -> Answer | Unread:
         if plain in {normal(label), normal(value)} or _number_and(plain, place, normal(label)):
             return value
     fitting = [
-        value for value, label in asked.options.items() if _names(plain, normal(label), value)
+        value
+        for value, label in asked.options.items()
+        if _names(plain, normal(label), value, asked.words)
     ]
     return fitting[0] if len(fitting) == 1 else Unread("pick_one")
 
@@ -117,13 +213,15 @@ _SHORTEST_WORD = 3
 """Letters; shorter words ("of", "ya") name nothing."""
 
 
-def _names(plain: str, label: str, value: str) -> bool:
+def _names(plain: str, label: str, value: str, words: Words) -> bool:
     """Whether words of a label name it: two of them, or its first, its last or its value's.
 
-    "grass herbicide" picks "A grass herbicide for broad-leaved crops", "herbicide" does not.
+    "grass herbicide" picks "A grass herbicide for broad-leaved crops", "herbicide" does not, nor
+    does "dawa", with which the Kiswahili label begins, but which is any chemical.
     """
     written = label.split()
     naming = {*written[:1], *written[-1:], *value.split("_")}
+    naming = {word for word in naming if not words.is_vague(word)}
     typed = plain.split()
     telling = [word for word in typed if len(word) >= _SHORTEST_WORD]
     return set(typed) <= set(written) and (len(telling) > 1 or not naming.isdisjoint(telling))
@@ -139,7 +237,7 @@ def _choose_any(text: str, asked: Asked) -> Reading | Unread:
     values = list(asked.step.state.choose_any)
     nothing: Reading = dict.fromkeys(values, False)
     plain = normal(text)
-    if asked.words.answer(text) in ("none", "no") or plain == normal(asked.options["none"]):
+    if _shared(text, asked.words) in ("none", "no") or plain == normal(asked.options["none"]):
         return nothing
     picked = dict(nothing)
     tokens = [token for token in re.split(r"[\s/]+", plain) if token not in JOINING]
@@ -160,7 +258,7 @@ def _choose_any(text: str, asked: Asked) -> Reading | Unread:
 
 
 def _yes_no(text: str, asked: Asked) -> bool | Unread:
-    match _index(text, ("yes", "no")) or asked.words.answer(text):
+    match _index(text, ("yes", "no")) or _shared(text, asked.words):
         case "yes":
             return True
         case "no":
@@ -176,7 +274,7 @@ def _number(text: str, asked: Asked) -> Answer | Unread:
     number = asked.step.state.number
     if number is None:
         raise TypeError(f"{asked.step.context} has no number to read")
-    if asked.step.low <= 0 and asked.words.answer(text) == "none":
+    if asked.step.low <= 0 and _shared(text, asked.words) == "none":
         return 0
     value = measured(text, number.unit, asked.words)
     if isinstance(value, Unread):
@@ -258,6 +356,8 @@ def _day_alone(text: str, asked: Asked) -> Reading | Unread | None:
 
 def _report_word(text: str, words: Words) -> tuple[str | None, str]:
     """Split a report into what it reports and the day behind it."""
+    if words.command(text) == "help":
+        return "help", ""
     if numbered := _NUMBERED.match(text):
         return _REPORTS[int(numbered[1]) - 1], numbered[2]
     tokens = text.split()

@@ -4,13 +4,16 @@ Growers type on small keypads: without accents, in any case, with stray punctuat
 of the file and a text from a phone are brought to one plain form (`normal`), so that every
 lookup is one dictionary access. Names of weekdays and months come from CLDR through Babel;
 the file adds the spellings people really use.
+
+A lookup knows a word only as it stands in the file. `lenient` gives words that take a slip for
+the word it must be in (bot/wording/slips.py): the last resort of a reader.
 """
 
 from __future__ import annotations
 
 import re
 import unicodedata
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from functools import lru_cache
 from typing import TYPE_CHECKING, Annotated, Literal, Self, get_args
@@ -20,8 +23,10 @@ import yaml
 from babel import Locale, UnknownLocaleError
 from babel.dates import get_day_names, get_month_names
 
+from bot.wording.slips import Slips, distance
+
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
 _APOSTROPHES = "'`\u00b4\u02bb\u02bc\u2018\u2019"
 _INVISIBLE = "\u00ad\u200b-\u200f\u2060\ufe00-\ufe0f\ufeff\U0001f3fb-\U0001f3ff"
@@ -71,6 +76,12 @@ Month = Literal[
 ]
 WEEKDAYS: tuple[Weekday, ...] = get_args(Weekday)
 MONTHS: tuple[Month, ...] = get_args(Month)
+
+AroundKind = Literal["polite", "about", "before_day", "knee", "per_tonne", "per_acre", "per_day"]
+"""Words that may stand beside an answer; see `Around`."""
+
+Towards = Literal["last", "next", "coming"]
+"""Which of the weekdays of a name is meant: "last Friday", "next Friday", "the coming Friday"."""
 
 
 class Commands(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -136,6 +147,47 @@ class Days(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     day_after_tomorrow: Spellings
 
 
+# The groups from here on may be left out; what they would read is then asked again.
+
+
+class Scales(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What amounts of money are counted in; a lakh is a hundred thousand."""
+
+    hundred: Spellings
+    thousand: Spellings
+    lakh: Spellings
+    million: Spellings
+
+
+class CountedDays(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Days by their distance, "{n} days ago", and weekdays with a direction, "last {day}"."""
+
+    days_ago: Spellings
+    days_ahead: Spellings
+    weeks_ago: Spellings
+    weeks_ahead: Spellings
+    last_weekday: Spellings
+    next_weekday: Spellings
+    coming_weekday: Spellings
+
+
+class Around(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Words that stand beside an answer and change nothing in it.
+
+    `polite` may be beside any, `about` beside a number or a size, `before_day` before a day,
+    `knee` beside a height with its unit; `per_tonne` and its like behind an amount of money at
+    a question that asks for just that.
+    """
+
+    polite: Spellings
+    about: Spellings
+    before_day: Spellings
+    knee: Spellings
+    per_tonne: Spellings
+    per_acre: Spellings
+    per_day: Spellings
+
+
 class WordsFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """A `words.yaml` as written."""
 
@@ -150,6 +202,12 @@ class WordsFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     days: Days
     weekdays: dict[Weekday, Spellings] = {}
     months: dict[Month, Spellings] = {}
+    larger_numbers: dict[str, Spellings] = {}
+    scales: Scales | None = None
+    counted_days: CountedDays | None = None
+    around: Around | None = None
+    apart: tuple[str, ...] = ()
+    vague: tuple[str, ...] = ()
 
 
 _NUMBERS = {
@@ -166,6 +224,18 @@ _NUMBERS = {
     "eight": Decimal(8),
     "nine": Decimal(9),
     "ten": Decimal(10),
+}
+_FEW_LETTERS = 3
+_LONGEST_COUNT = 3
+"""Digits of a number of days or weeks."""
+_MOST_AROUND = 3
+"""So many polite words are left out on each side: "yes please, my good sir"."""
+_SCALES = {"hundred": 100, "thousand": 1000, "lakh": 100_000, "million": 1_000_000}
+_COUNTED_DAYS = {"days_ago": -1, "days_ahead": 1, "weeks_ago": -7, "weeks_ahead": 7}
+_TOWARDS: dict[str, Towards] = {
+    "last_weekday": "last",
+    "next_weekday": "next",
+    "coming_weekday": "coming",
 }
 _DAYS = {
     "today": 0,
@@ -195,6 +265,13 @@ class Words:
     _days: Mapping[str, str]
     _weekdays: Mapping[str, str]
     _months: Mapping[str, str]
+    _scales: Mapping[str, str] = field(default_factory=dict)
+    _counted_days: Mapping[str, Sequence[Sequence[str]]] = field(default_factory=dict)
+    _around: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    _apart: frozenset[str] = frozenset()
+    _vague: frozenset[str] = frozenset()
+    _slips: Slips | None = None
+    _takes_slips: bool = False
 
     @classmethod
     def read(cls, yaml_text: str) -> Self:
@@ -216,6 +293,9 @@ class Words:
             locale = Locale.parse(file.locale)
         except (UnknownLocaleError, ValueError) as error:
             raise ValueError(f"{error}; use a CLDR locale such as sw or en") from error
+        larger = file.larger_numbers
+        if wrong := next((name for name in larger if not (name.isascii() and name.isdigit())), ""):
+            raise ValueError(f"{wrong!r} under larger_numbers is no number; write it in digits")
         words = cls(
             language=file.language,
             locale=file.locale,
@@ -224,22 +304,113 @@ class Words:
             _commands=_index("commands", msgspec.structs.asdict(file.commands)),
             _answers=_index("answers", msgspec.structs.asdict(file.answers)),
             _units=_index("units", msgspec.structs.asdict(file.units)),
-            _numbers=_index("numbers", msgspec.structs.asdict(file.numbers)),
+            _numbers=_index("numbers", {**msgspec.structs.asdict(file.numbers), **larger}),
             _days=_index("days", msgspec.structs.asdict(file.days)),
             _weekdays=_index("weekdays", _weekday_names(locale, file.weekdays)),
             _months=_index("months", _month_names(locale, file.months)),
+            _scales=_index("scales", _spellings(file.scales)),
+            _counted_days=_patterns(_spellings(file.counted_days)),
+            _around={
+                name: frozenset(normal(word) for word in written)
+                for name, written in _spellings(file.around).items()
+            },
+            _apart=frozenset(normal(word) for word in file.apart),
+            _vague=frozenset(normal(word) for word in file.vague),
         )
         if words.command("stop") != "stop":
             # Notices on stopping are often English, whatever the rest of a text is in.
             raise ValueError("'stop' must be one of the words under commands: stop; add it")
-        return words
+        return replace(words, _slips=words._slips_with(words._units))
 
     def with_units(self, spellings: Mapping[str, tuple[str, ...]]) -> Words:
         """Know local units of area, too, by their spellings. Raises ValueError for one in use."""
         local = _index("units", spellings)
         if taken := sorted(local.keys() & self._units.keys()):
             raise ValueError(f"unit {taken[0]!r} is in use for {self._units[taken[0]]}; drop it")
-        return replace(self, _units={**self._units, **local})
+        units = {**self._units, **local}
+        return replace(self, _units=units, _slips=self._slips_with(units))
+
+    def lenient(self) -> Words | None:
+        """Give words that know a mistyped word, too, where it can be but one.
+
+        None where the file names no words `apart`: nobody has yet looked at what is near ours.
+        """
+        return replace(self, _takes_slips=True) if self._slips else None
+
+    def may_command(self, text: str) -> bool:
+        """Whether a text is a command or near one, so that it is no answer with a slip in it."""
+        return self._slips is not None and self._slips.may_command(normal(text))
+
+    def spellings(self, typed: str, labels: frozenset[str]) -> set[str]:
+        """Give the words of `labels` that a mistyped one can be: the nearest, all as near."""
+        return self._slips.spellings(normal(typed), labels) if self._slips else set()
+
+    def is_vague(self, text: str) -> bool:
+        """Whether a word alone says too little to pick the answer it begins or ends."""
+        return normal(text) in self._vague
+
+    def without(self, text: str, kind: AroundKind) -> str:
+        """Leave out the words of a kind that stand before and behind an answer."""
+        words = self._around.get(kind, frozenset())
+        for sign in words:
+            if len(sign) == 1 and not sign.isalnum():
+                text = text.replace(sign, " ")  # an emoji stands close to a word
+        tokens = text.split()
+        for length in (3, 2, 1) * _MOST_AROUND:
+            if length < len(tokens) and normal(" ".join(tokens[:length])) in words:
+                del tokens[:length]
+            if length < len(tokens) and normal(" ".join(tokens[-length:])) in words:
+                del tokens[-length:]
+        return " ".join(tokens)
+
+    def _slips_with(self, units: Mapping[str, str]) -> Slips | None:
+        """Make ready to look for slips, where it is known what looks like our words."""
+        if not self._apart:
+            return None
+        groups = {
+            "answers": self._answers,
+            "units": units,
+            "numbers": self._numbers,
+            "days": self._days,
+            "weekdays": self._weekdays,
+            "months": self._months,
+            "scales": self._scales,
+        }
+        return Slips(groups, self._commands, self._apart)
+
+    def _find(self, group: str, index: Mapping[str, str], text: str) -> str | None:
+        """Look a text up in a group, then as a slip in one of its words if those are taken."""
+        plain = normal(text)
+        found = index.get(plain)
+        if found is not None or not self._takes_slips or self._slips is None:
+            return found
+        # Three letters, and digits, are a slip on the keypad in an answer only.
+        letters = plain.replace(" ", "")
+        if group != "answers" and not (letters.isalpha() and len(letters) > _FEW_LETTERS):
+            return None
+        return self._slips.meant(plain, group)
+
+    def _counted(
+        self, text: str, meanings: Mapping[str, object], place: str
+    ) -> Iterator[tuple[str, list[str]]]:
+        """Match a text with the phrases of some meanings, giving what stands in the place."""
+        tokens = normal(text).split()
+        for meaning in meanings:
+            for pattern in self._counted_days.get(meaning, ()):
+                at = pattern.index(place)
+                tail = len(pattern) - at - 1
+                inside = tokens[at : len(tokens) - tail]
+                around = [*tokens[:at], *tokens[len(tokens) - tail :]]
+                if inside and self._same(around, [each for each in pattern if each != place]):
+                    yield meaning, inside
+
+    def _same(self, typed: Sequence[str], words: Sequence[str]) -> bool:
+        if len(typed) != len(words):
+            return False
+        return all(
+            one == other or (self._takes_slips and distance(one, other) is not None)
+            for one, other in zip(typed, words, strict=True)
+        )
 
     def command(self, text: str) -> str | None:
         """Name the command a text gives: "stop", "help" and so on, as in `Commands`."""
@@ -247,30 +418,58 @@ class Words:
 
     def answer(self, text: str) -> str | None:
         """Name the shared answer a text gives: "yes", "no", "unsure", "done", "not_yet", "none"."""
-        return self._answers.get(normal(text))
+        return self._find("answers", self._answers, text)
 
     def unit(self, text: str) -> str | None:
         """Name the unit a text means: "acre", "ha", "m2", "m", "counted", or a local one."""
-        return self._units.get(normal(text))
+        return self._find("units", self._units, text)
 
     def number(self, text: str) -> Decimal | None:
         """Give the value of a number in words, a quarter to ten. Digits are not read here."""
-        name = self._numbers.get(normal(text))
-        return None if name is None else _NUMBERS[name]
+        name = self._find("numbers", self._numbers, text)
+        return None if name is None else _NUMBERS.get(name) or Decimal(name)
+
+    def scale(self, text: str) -> int | None:
+        """Give what an amount is counted in: 100, 1000, 100,000 (a lakh) or 1,000,000."""
+        name = self._scales.get(normal(text))
+        return None if name is None else _SCALES[name]
 
     def day(self, text: str) -> int | None:
-        """Give the day a text names, in days from today: -2 to 2."""
-        name = self._days.get(normal(text))
-        return None if name is None else _DAYS[name]
+        """Give the day a text names, in days from today: "yesterday" is -1, "in 3 days" 3."""
+        name = self._find("days", self._days, text)
+        if name is not None:
+            return _DAYS[name]
+        counts = set()
+        for meaning, typed in self._counted(text, _COUNTED_DAYS, "{n}"):
+            number = self._whole(" ".join(typed))
+            if number is not None:
+                counts.add(number * _COUNTED_DAYS[meaning])
+        return counts.pop() if len(counts) == 1 else None
+
+    def _whole(self, text: str) -> int | None:
+        """Read a whole number of at most three digits, or in words."""
+        if text.isascii() and text.isdigit():
+            return int(text) if len(text) <= _LONGEST_COUNT else None
+        number = self.number(text)
+        return int(number) if number is not None and number == int(number) else None
 
     def weekday(self, text: str) -> int | None:
         """Give the weekday a text names, 0 (Monday) to 6 (Sunday), as `date.weekday` counts."""
-        name = self._weekdays.get(normal(text))
+        name = self._find("weekdays", self._weekdays, text)
         return None if name is None else WEEKDAYS.index(name)
+
+    def weekday_towards(self, text: str) -> tuple[int, Towards] | None:
+        """Give the weekday and the direction of "last Friday", "next Friday"."""
+        found = {
+            (weekday, _TOWARDS[meaning])
+            for meaning, typed in self._counted(text, _TOWARDS, "{day}")
+            if (weekday := self.weekday(" ".join(typed))) is not None
+        }
+        return found.pop() if len(found) == 1 else None
 
     def month(self, text: str) -> int | None:
         """Give the month a text names, 1 to 12."""
-        name = self._months.get(normal(text))
+        name = self._find("months", self._months, text)
         return None if name is None else MONTHS.index(name) + 1
 
 
@@ -288,6 +487,30 @@ def _index(group: str, spellings: Mapping[str, tuple[str, ...]]) -> dict[str, st
                     f"{word!r} means both {other} and {meaning} under {group}; keep one"
                 )
     return index
+
+
+def _spellings(group: Scales | CountedDays | Around | None) -> dict[str, Spellings]:
+    return {} if group is None else msgspec.structs.asdict(group)
+
+
+_PLACES = ("{n}", "{day}")
+
+
+def _patterns(phrases: Mapping[str, Spellings]) -> dict[str, list[list[str]]]:
+    """Part phrases into plain words and the place that is left open in each."""
+    patterns: dict[str, list[list[str]]] = {}
+    for meaning, written in phrases.items():
+        place = _PLACES["weekday" in meaning]
+        for phrase in written:
+            head, found, tail = phrase.partition(place)
+            if not found:
+                raise ValueError(
+                    f"{phrase!r} under counted_days: {meaning} lacks {place}; add it where "
+                    f"the {'weekday' if place == '{day}' else 'number'} stands"
+                )
+            pattern = [*normal(head).split(), place, *normal(tail).split()]
+            patterns.setdefault(meaning, []).append(pattern)
+    return patterns
 
 
 def _weekday_names(

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from bot import data
 from bot.dialogue.quantities import Sizes
-from bot.dialogue.readers import LONGEST, Asked, Unread, read
+from bot.dialogue.readers import HERBICIDE_QUESTIONS, LONGEST, Asked, Unread, read
 from bot.dialogue.records import unsure
 
 if TYPE_CHECKING:
@@ -574,3 +574,160 @@ def test_numbers_joined_by_a_word(language: str, text: str) -> None:
         "waterlogged": False,
         "sloping": True,
     }
+
+
+# Days by their distance, amounts in scales, and words around an answer
+
+
+@pytest.mark.parametrize(
+    ("state", "language", "text", "expected"),
+    [
+        ("planting.start_date", "en", "in 3 days", "2026-03-07"),
+        ("planting.start_date", "en", "in three weeks", "2026-03-25"),
+        ("planting.start_date", "sw", "baada ya siku 3", "2026-03-07"),
+        ("planting.start_date", "en", "March 12th", "2026-03-12"),
+        ("planting.start_date", "en", "12th of March", "2026-03-12"),
+        ("planting.start_date", "sw", "tarehe 12 mwezi wa tatu", "2026-03-12"),
+        ("planting.start_date", "en", "next Monday", "2026-03-09"),
+        ("planting.start_date", "sw", "Jumatatu ijayo", "2026-03-09"),
+        ("planting.start_date", "en", "next Wednesday", "2026-03-11"),
+        ("planting.start_date", "en", "next Friday", "day_in_words"),  # in 2 days, or in 9?
+        ("planting.start_date", "sw", "Ijumaa ijayo", "day_in_words"),
+        ("planting.start_date", "en", "coming Friday", "2026-03-06"),
+        ("planting.start_date", "en", "in 2-3 days", "day_in_words"),
+        ("report.done_on", "en", "3 days ago", "2026-03-01"),
+        ("report.done_on", "sw", "siku 3 zilizopita", "2026-03-01"),
+        ("report.done_on", "en", "last Friday", "2026-02-27"),
+        ("report.done_on", "en", "last Monday", "day_in_words"),  # 2 days ago, or 9?
+        ("report.done_on", "en", "in 3 days", "day_range"),
+    ],
+)
+def test_a_day_by_its_distance(state: str, language: str, text: str, expected: object) -> None:
+    assert value(state, language, text) == expected
+
+
+@pytest.mark.parametrize("today", [date(2026, 3, 2) + timedelta(days=each) for each in range(7)])
+@pytest.mark.parametrize("weekday", range(7))
+def test_next_and_last_weekdays_are_those_of_the_next_and_the_last_week(
+    today: date, weekday: int
+) -> None:
+    name = f"{date(2026, 3, 2) + timedelta(days=weekday):%A}"
+    monday = today - timedelta(days=today.weekday())
+    for which, state, weeks in (("next", "promised_on", 1), ("last", "done_on", -1)):
+        found = reading(f"report.{state}", "en", f"{which} {name}", today)
+        if not isinstance(found, Unread):
+            day = monday + timedelta(weeks=weeks, days=weekday)
+            assert found == {"day_named": day.isoformat()}
+            assert 1 < abs((day - today).days) <= 7
+
+
+@pytest.mark.parametrize(
+    ("language", "text", "expected"),
+    [
+        ("en", "15 thousand", 15000),
+        ("en", "1.5 million", 1500000),
+        ("en", "one and a half million", 1500000),
+        ("en", "twenty five thousand", 25000),
+        ("en", "two thousand five hundred", 2500),
+        ("en", "9,500.00", 9500),
+        ("sw", "15 elfu", 15000),
+        ("sw", "elfu kumi na tano", 15000),
+        ("sw", "laki 1 na nusu", 150000),
+        ("sw", "laki moja na elfu ishirini", 120000),
+        ("sw", "elfu 15 na 500", 15500),
+        ("sw", "Tsh elfu 15 kwa tani", 15000),
+        ("sw", "elfu 15 na 5", "number_range"),  # 15,005, or 15,500?
+        ("sw", "laki na nusu", "number_range"),  # a lakh and a half: never half a lakh
+        ("sw", "lak 5", "number_range"),  # a slip in laki, and no currency
+        ("sw", "15,000 elfu", "number_range"),
+        ("sw", "elf 15", "number_range"),
+        ("en", "15 thousnd", "number_range"),
+        ("en", "15 mil", "number_range"),  # a million to some, a thousand to others
+    ],
+)
+def test_an_amount_in_words(language: str, text: str, expected: object) -> None:
+    assert value("tillage.price_per_tonne", language, text) == expected
+
+
+@pytest.mark.parametrize("count", [1, 15, 150, 999])
+@pytest.mark.parametrize(
+    ("language", "word", "scale"),
+    [
+        ("en", "thousand", 10**3),
+        ("sw", "elfu", 10**3),
+        ("sw", "laki", 10**5),
+        ("en", "lakh", 10**5),
+    ],
+)
+def test_a_scale_may_stand_on_either_side(language: str, word: str, scale: int, count: int) -> None:
+    for text in (f"{count} {word}", f"{word} {count}"):
+        found = value("tillage.price_per_tonne", language, text)
+        assert found == (count * scale if count * scale <= 10**8 else "number_range")
+
+
+@pytest.mark.parametrize(
+    ("state", "language", "text", "expected"),
+    [
+        ("clearing.green", "en", "yes please sir", True),
+        ("clearing.green", "sw", "ndiyo mkuu", True),
+        ("clearing.green", "en", "stop please", "yes_or_no"),
+        ("clearing.green", "en", "please", "yes_or_no"),
+        ("clearing.height_cm", "sw", "goti 1.2m", 120),
+        ("clearing.height_cm", "sw", "goti 2", "number_range"),  # two knees?
+        ("clearing.height_cm", "en", "over 50", "number_range"),
+        ("field.area", "sw", "mita 40 kwa 60", "40x60 m"),
+        ("field.area", "sw", "mita 40 kwa mita 60", "40x60 m"),
+        ("field.area", "en", "1 acre and a half", "1.5 acre"),
+        ("field.area", "en", "2 please", "which_unit"),
+        ("planting.tank_l", "sw", "lita 15", 15),
+        ("sprayer.swath_m", "sw", "mita moja", 1),
+        ("sprayer.seconds_for_100_m", "en", "2 minutes", 120),
+        ("field.paces_of_rectangle", "sw", "ishirini na tano", "how_many_sides"),  # 25?
+        ("weeding.product", "sw", "dawa", "pick_one"),  # any chemical
+    ],
+)
+def test_words_around_an_answer(state: str, language: str, text: str, expected: object) -> None:
+    assert value(state, language, text) == expected
+
+
+# Mistyped
+
+
+@pytest.mark.parametrize(
+    ("state", "language", "text", "expected"),
+    [
+        ("clearing.green", "en", "wer", True),
+        ("clearing.green", "en", "999 33 7777", True),
+        ("clearing.green", "sw", "hapanaa", False),
+        ("clearing.cover", "en", "mostly gras", "grass"),
+        ("clearing.cover", "en", "not gras", "pick_one"),
+        ("field.area", "en", "thre acrs", "3 acre"),
+        ("planting.start_date", "en", "12 mrach", "2026-03-12"),
+        ("planting.start_date", "sw", "jumatau", "2026-03-09"),
+        ("clearing.height_cm", "en", "sixy", "number_range"),
+        ("tillage.haulage_cost_per_tonne", "sw", "hakna", "number_range"),
+        ("tillage.haulage_cost_per_tonne", "sw", "sijuii", 0),
+        ("menu.choice", "en", "plam", "pick_one"),  # near the command
+    ],
+)
+def test_a_slip(state: str, language: str, text: str, expected: object) -> None:
+    assert value(state, language, text) == expected
+
+
+@pytest.mark.parametrize("state", sorted(HERBICIDE_QUESTIONS))
+@pytest.mark.parametrize("text", ["yse", "wer", "937", "corect", "dont kow", "nonne", "niether"])
+def test_no_slip_is_taken_where_a_herbicide_hangs_on_it(state: str, text: str) -> None:
+    assert isinstance(reading(state, "en", text), Unread)
+
+
+@pytest.mark.parametrize(
+    "text", ["stpo", "STOPP", "sto", "7867", "7777 8 666 7", "stop it", "spot"]
+)
+def test_what_may_be_stop_is_never_an_answer(text: str) -> None:
+    for step in data.flows().steps():
+        if step.kind == "ask":
+            for language in ("en", "sw"):
+                found = reading(step.context, language, text)
+                # A number stands for itself where a number is asked for.
+                number = text == "7867" and step.state.number is not None
+                assert isinstance(found, Unread) or number, (step.context, found)

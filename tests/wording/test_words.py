@@ -154,6 +154,9 @@ def test_plain_form(typed: str, plain: str) -> None:
 @pytest.mark.parametrize(
     ("find", "replace", "complaint"),
     [
+        (r'"11": \[', '"a dozen": [', "'a dozen' under larger_numbers is no number"),
+        (r'"last \{day\}"', "last one", r"counted_days: last_weekday lacks \{day\}"),
+        (r'"\{n\} days ago"', "days ago", r"counted_days: days_ago lacks \{n\}"),
         (r"stop: \[stop,", "stop: [help,", "'help' means both stop and help under commands"),
         (r"ready\]", "'Not yet!']", "'not yet' means both done and not_yet under answers"),
         (r"tuesday: \[tues\]", "tuesday: [Wed]", "means both tuesday and wednesday under weekdays"),
@@ -173,3 +176,26 @@ def test_a_faulty_file_is_refused_by_name(find: str, replace: str, complaint: st
     assert count == 1
     with pytest.raises(ValueError, match=complaint):
         Words.read(faulty)
+
+
+def test_what_may_be_left_out(english: Words) -> None:
+    head, _, _ = ENGLISH.partition("\nlarger_numbers:")
+    words = Words.read(head)
+    assert words.scale("thousand") is words.number("twenty") is words.day("in 3 days") is None
+    assert words.without("yes please", "polite") == "yes please"
+    assert words.lenient() is None
+    assert english.lenient() is not None
+
+
+def test_days_amounts_and_what_stands_around(english: Words, kiswahili: Words) -> None:
+    assert english.day("In 3 days.") == kiswahili.day("baada ya siku tatu") == 3
+    assert english.day("a week ago") == kiswahili.day("wiki moja iliyopita") == -7
+    assert english.day("1000 days ago") is english.day("half days ago") is None
+    assert english.weekday_towards("last Friday") == (4, "last")
+    assert kiswahili.weekday_towards("Ijumaa ijayo") == (4, "next")
+    assert [kiswahili.scale(each) for each in ("mia", "elfu", "laki", "milioni")] == [
+        100, 1000, 100_000, 1_000_000,
+    ]  # fmt: skip
+    assert kiswahili.number("ishirini") == 20
+    assert english.without("Yes, please sir!", "polite") == "Yes,"
+    assert english.without("please", "polite") == "please"
