@@ -36,11 +36,9 @@ the same grower was answered meanwhile."""
 def dialogue_of(settings: Settings) -> Dialogue:
     """Make the conversation with what the operator has set: numbers to call, figures, letters."""
     contacts = Contacts(settings.help_number, settings.poison_number)
-    offered, folded = (
-        tuple(code.strip() for code in codes.split(",") if code.strip())
-        for codes in (settings.languages, settings.fold_letters)
+    return data.dialogue(
+        contacts, settings.district, settings.locales, settings.offered, settings.folded
     )
-    return data.dialogue(contacts, settings.district, settings.locales, offered, frozenset(folded))
 
 
 @dataclass(frozen=True, slots=True)

@@ -102,6 +102,16 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
                 f"set an hour from {self.waking_from} to {self.waking_until - 1}"
             )
 
+    @property
+    def offered(self) -> tuple[str, ...]:
+        """Codes of the languages offered, in order."""
+        return _codes(self.languages)
+
+    @property
+    def folded(self) -> frozenset[str]:
+        """Codes of the languages whose letters are folded."""
+        return frozenset(_codes(self.fold_letters))
+
     @classmethod
     def read(cls, environ: Mapping[str, str], file: Path | None = None) -> Settings:
         """Read the settings from the environment and, where there is one, a TOML file.
@@ -122,6 +132,10 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
             if isinstance(error.__cause__, SettingsError):
                 raise error.__cause__ from None
             raise SettingsError(f"{error}; correct it in the environment or the file") from error
+
+
+def _codes(written: str) -> tuple[str, ...]:
+    return tuple(code.strip() for code in written.split(",") if code.strip())
 
 
 def nearest(wrong: str, known: Iterable[str]) -> str:

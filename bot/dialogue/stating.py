@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from bot.agronomy.area import M2_PER_ACRE, M2_PER_HECTARE
+from bot.agronomy.tillage import budget
 from bot.dialogue.reckoning import (
     WORKS,
     area_answer,
@@ -166,13 +167,19 @@ def _condition(
 ) -> list[str]:
     """Say when a work would pay: its cost or the price is not known, or it does not pay now."""
     price, cost = answers.get("price_per_tonne"), answers.get(f"{work}_cost_per_acre")
-    share = 1 + figures["least_return_percent"] / 100
     haulage = float(answers.get("haulage_cost_per_tonne") or 0)
-    gain = gain_of(work, figures)
-    if isinstance(cost, int | float) and not isinstance(cost, bool):
-        return [voice.say(f"{work}_pays_above", price=round(cost * share / gain + haulage))]
-    if isinstance(price, int | float) and price > haulage:
-        return [voice.say(f"{work}_pays_below", cost=round(gain * (price - haulage) / share))]
+    # What is not known has no part in the limit that is said.
+    worked = budget(
+        gain_of(work, figures),
+        float(cost or 0),
+        float(price or 0),
+        haulage,
+        figures["least_return_percent"] / 100,
+    )
+    if cost is not None:
+        return [voice.say(f"{work}_pays_above", price=round(worked.break_even_price))]
+    if price is not None and float(price) > haulage:
+        return [voice.say(f"{work}_pays_below", cost=round(worked.break_even_cost))]
     return []
 
 

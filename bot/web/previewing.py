@@ -222,7 +222,7 @@ class _Reader:
         self.offered = dialogue.voice(SOURCE).offered
         self._dialogue = dialogue
         self._contacts = Contacts(settings.help_number, settings.poison_number)
-        self._folded = {code.strip() for code in settings.fold_letters.split(",")}
+        self._folded = settings.folded
         folder = settings.locales or data.folder("locales")
         files = {code: folder.joinpath(code, "messages.po") for code in self.languages}
         self._po = {code: file.read_bytes() for code, file in files.items() if file.is_file()}
