@@ -160,7 +160,7 @@ def plural_forms(locale: str) -> str:
     for header in (*_USUAL, Catalog(locale=locale).plural_forms):
         if plurals_agree(header, locale):
             return header
-    return str(to_gettext(Locale.parse(locale).plural_form))  # type: ignore[no-untyped-call]
+    return str(to_gettext(Locale.parse(locale).plural_form))
 
 
 def plurals_agree(header: str, locale: str) -> bool:
