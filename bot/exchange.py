@@ -19,6 +19,8 @@ from bot.dialogue.records import enqueue
 from bot.dialogue.voice import Contacts
 from bot.reminders.schedule import next_due
 from bot.store.errors import StoreUnavailable
+from bot.store.texts import Line
+from bot.wording.gsm import segments
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -27,6 +29,9 @@ if TYPE_CHECKING:
     from bot.dialogue.turn import Dialogue
     from bot.settings import Settings
     from bot.store.growers import Store
+
+LONGEST_KEPT = 480
+"""Characters kept of a grower's text, about three segments; a question is answered in one."""
 
 MOST_RACES = 20
 """Turns worked out again for one text before giving up; each one lost means another text of
@@ -86,8 +91,18 @@ class Exchange:
             turn = self.dialogue.turn(loaded.grower, text, self._today(loaded.grower), channel)
             if queue:
                 turn = replace(turn, grower=enqueue(turn.grower, turn.replies, "reply"))
-            due = next_due(turn.grower, self.settings, self.clock())
-            if self.store.commit(number, loaded.version, turn, due=due, message_id=message_id):
+            now = self.clock()
+            lines = [Line(int(now), "heard", channel, text[:LONGEST_KEPT])]
+            if not queue:
+                lines += _answered(turn.replies, channel, int(now))
+            if self.store.commit(
+                number,
+                loaded,
+                turn,
+                due=next_due(turn.grower, self.settings, now),
+                message_id=message_id,
+                lines=lines,
+            ):
                 return Said(turn.replies, turn.more)
         raise StoreUnavailable(f"lost {MOST_RACES} races in a row; deliver the text again")
 
@@ -99,3 +114,10 @@ class Exchange:
         """The local day of a grower: farm dates are those of their own zone."""
         zone = ZoneInfo(grower.zone or self.settings.zone)
         return datetime.fromtimestamp(self.clock(), UTC).astimezone(zone).date()
+
+
+def _answered(replies: tuple[str, ...], channel: Channel, now: int) -> list[Line]:
+    """Lines of replies that went out with the answer to the gateway's own request."""
+    if channel == "ussd":
+        return [Line(now, "sent", "screen", each) for each in replies]
+    return [Line(now, "sent", "reply", each, segments=segments(each)) for each in replies]

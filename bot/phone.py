@@ -44,7 +44,7 @@ class Phone:
         if not loaded.grower.language:
             grower = replace(loaded.grower, language=language)
             due = next_due(grower, self.exchange.settings)
-            self.exchange.store.commit(self.number, loaded.version, grower, due=due)
+            self.exchange.store.commit(self.number, loaded, grower, due=due)
 
     def interactive(self) -> None:
         """Read texts from the keyboard until end of file."""

@@ -70,6 +70,10 @@ class Operation(Struct, array_like=True, frozen=True):
     reminded_on: date | None = None
     group: int | None = None
     """HRAC mode-of-action group of the herbicide, where the operation is a spray."""
+    late: int = 0
+    """Days past the day it was due, when it was reported done."""
+    ml: int = 0
+    """Millilitres of herbicide product the plan advises for it, where it is a spray."""
 
     @property
     def name(self) -> str:
@@ -152,6 +156,20 @@ class Grower(Struct, array_like=True, frozen=True):
     serial: int = 0
     trouble: str = ""
     """Why a person should ring this grower; empty when nothing is wrong."""
+    name: str = ""
+    village: str = ""
+    group: str = ""
+    """The group the grower is enrolled in; empty for who came without being enrolled."""
+    consent: bool = True
+    """Whether the grower agreed to be texted: False where an enrolment says no, until they
+    write themselves."""
+    unreachable: str = ""
+    """Why the gateway says for good that texts do not arrive; empty once the grower writes."""
+
+    @property
+    def receives(self) -> bool:
+        """Whether more than direct replies may be sent to this grower."""
+        return self.consent and not self.stopped and not self.unreachable
 
 
 class Turn(Struct, frozen=True):

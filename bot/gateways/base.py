@@ -36,9 +36,10 @@ class Deferred:
 
 @dataclass(frozen=True, slots=True)
 class Refused:
-    """The gateway will never take this text."""
+    """The gateway will never take this text; `unreachable` where no text reaches the number."""
 
     reason: str
+    unreachable: bool = False
 
 
 Outcome = Accepted | Deferred | Refused

@@ -36,9 +36,11 @@ from bot.reminders.schedule import (
 )
 from bot.store.errors import StoreUnavailable
 from bot.store.growers import Loaded
+from bot.store.texts import Line
+from bot.wording.gsm import segments
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
     from datetime import date
     from threading import Event
 
@@ -129,12 +131,22 @@ class Sender:
         while text := text_due(loaded.grower, self._clock(), self._settings):
             if self._clock() > lease - LEASE_S / 4:
                 break  # another sender may soon take over
-            outcome = self._gateway.send(Outgoing(f"{number}:{text.serial}", number, text.body))
+            outcome = _given_up(
+                text, self._gateway.send(Outgoing(f"{number}:{text.serial}", number, text.body))
+            )
             sent += isinstance(outcome, Accepted)
-            loaded = self._settle(number, loaded, self._after(number, text, outcome), lease)
+            change = self._after(number, text, outcome)
+            loaded = self._settle(number, loaded, change, lease, self._lines(text, outcome))
         return sent
 
-    def _settle(self, number: str, loaded: Loaded, change: Change, lease: float) -> Loaded:
+    def _settle(
+        self,
+        number: str,
+        loaded: Loaded,
+        change: Change,
+        lease: float,
+        lines: Sequence[Line] = (),
+    ) -> Loaded:
         """Commit a change, on a fresh record where the grower texted meanwhile.
 
         When nothing more is to be sent now, the same commit gives up the lease.
@@ -143,14 +155,14 @@ class Sender:
             now = self._clock()
             grower = change(loaded.grower)
             more = text_due(grower, now, self._settings) is not None
-            if more and grower is loaded.grower:
+            if more and grower is loaded.grower and not lines:
                 return loaded
             due = next_due(grower, self._settings, now)
             if due is not None and due <= now and not more:
                 # A reminder that could not be written after all: look again, but not at once.
                 due = now + LEASE_S
             if self._store.commit(
-                number, loaded.version, grower, due=due, lease=None if more else lease
+                number, loaded, grower, due=due, lease=None if more else lease, lines=lines
             ):
                 return Loaded(loaded.version + 1, grower)
             loaded = self._store.load(number)
@@ -169,10 +181,26 @@ class Sender:
             return grower
         return self._compose(grower, now.astimezone(zone).date())
 
+    def _lines(self, text: Waiting, outcome: Outcome) -> list[Line]:
+        """What an outcome adds to the grower's texts; a deferred text is still to come."""
+        line = Line(
+            int(self._clock()),
+            "sent",
+            text.kind,
+            text.body,
+            serial=text.serial,
+            about=text.operation,
+        )
+        match outcome:
+            case Accepted(reference):
+                return [replace(line, reference=reference, segments=segments(text.body))]
+            case Refused(reason):
+                return [replace(line, what="refused", reason=reason)]
+            case Deferred():
+                return []
+
     def _after(self, number: str, text: Waiting, outcome: Outcome) -> Change:
         """Return what an outcome changes; nothing where the text has been cancelled meanwhile."""
-        if isinstance(outcome, Deferred) and text.attempts + 1 >= MOST_ATTEMPTS:
-            outcome = Refused(f"given up after {MOST_ATTEMPTS} attempts: {outcome.reason}")
         if isinstance(outcome, Deferred):
             log.info("text %s to %s deferred: %s", text.serial, masked(number), outcome.reason)
         if isinstance(outcome, Refused):
@@ -184,13 +212,21 @@ class Sender:
             match outcome:
                 case Accepted():
                     return _without(grower, text)
-                case Refused(reason):
-                    return replace(_without(grower, text), trouble=reason)
+                case Refused(reason, unreachable):
+                    refused = replace(_without(grower, text), trouble=reason)
+                    return replace(refused, unreachable=reason) if unreachable else refused
                 case Deferred(_, wish):
                     wait = max(retry_delay(text.attempts + 1), min(wish or 0, LONGEST_WISH_S))
                     return _deferred(grower, text, self._clock(), wait)
 
         return change
+
+
+def _given_up(text: Waiting, outcome: Outcome) -> Outcome:
+    """Take a text deferred once too often for refused."""
+    if isinstance(outcome, Deferred) and text.attempts + 1 >= MOST_ATTEMPTS:
+        return Refused(f"given up after {MOST_ATTEMPTS} attempts: {outcome.reason}")
+    return outcome
 
 
 def _without(grower: Grower, text: Waiting) -> Grower:

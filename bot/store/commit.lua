@@ -1,49 +1,42 @@
--- Make one turn true, all or nothing, if the grower's record is still the one that was read.
+-- Make turns true, each all or nothing, if the record it was worked out from still stands.
 --
--- KEYS[1] the grower's record          KEYS[2] the shard's due index
--- KEYS[3] the shard's calls            KEYS[4] the shard's leases
--- KEYS[5] the reply to this text       (absent where no text is being answered)
+-- KEYS     every key that is written, all of one shard
+-- ARGV     first the turns, in msgpack, then every value they use; keys and values are named by
+--          their places here
 --
--- ARGV[1] the version that was read, 8 bytes; empty if there was no record
--- ARGV[2] the new record, which begins with the next version
--- ARGV[3] the grower's number
--- ARGV[4] when the sender should next look at this grower, epoch seconds; empty for never
--- ARGV[5] since when a person should ring this grower, epoch seconds; empty for no need
--- ARGV[6] the lease given up by this commit, as its end was stored; empty to leave it
--- ARGV[7] the reply to keep            ARGV[8] for how many seconds
+-- A turn is {record's key, version, writes, lease}:
+--   version  the version that was read, 8 bytes; empty if there was no record
+--   writes   commands in order, each {command, key, value ...}
+--   lease    {leases' key, number, end} to give up, or absent
 --
--- Returns 1, or 0 without writing anything when the record has changed meanwhile.
-
-if redis.call('GETRANGE', KEYS[1], 0, 7) ~= ARGV[1] then
-  return 0
-end
-
--- The record first: if Redis refuses to write (full, read-only), it refuses here, before all else.
-redis.call('SET', KEYS[1], ARGV[2])
-
-if ARGV[4] == '' then
-  redis.call('ZREM', KEYS[2], ARGV[3])
-else
-  redis.call('ZADD', KEYS[2], ARGV[4], ARGV[3])
-end
-
--- NX keeps the first time: who has waited longest for a call is rung first.
-if ARGV[5] == '' then
-  redis.call('ZREM', KEYS[3], ARGV[3])
-else
-  redis.call('ZADD', KEYS[3], 'NX', ARGV[5], ARGV[3])
-end
-
--- Only the sender that holds the lease may give it up; a lapsed one may be another's by now.
-if ARGV[6] ~= '' then
-  local lease = redis.call('ZSCORE', KEYS[4], ARGV[3])
-  if lease and tonumber(lease) == tonumber(ARGV[6]) then
-    redis.call('ZREM', KEYS[4], ARGV[3])
+-- Returns a 1 for each turn, or a 0 where the record has changed meanwhile and nothing was done.
+--
+-- The first write is the record: if Redis refuses to write (full, read-only), it refuses there.
+local answers = {}
+for place, turn in ipairs(cmsgpack.unpack(ARGV[1])) do
+  if redis.call('GETRANGE', KEYS[turn[1]], 0, 7) ~= ARGV[turn[2]] then
+    answers[place] = 0
+  else
+    for _, write in ipairs(turn[3]) do
+      write[2] = KEYS[write[2]]
+      for value = 3, #write do
+        write[value] = ARGV[write[value]]
+      end
+      local answer = redis.call(unpack(write))
+      -- A count that has come to nothing goes, so that a forgotten grower leaves no trace.
+      if write[1] == 'HINCRBY' and answer == 0 then
+        redis.call('HDEL', write[2], write[3])
+      end
+    end
+    -- Only the sender that holds the lease may give it up; a lapsed one may be another's by now.
+    local lease = turn[4]
+    if lease then
+      local held = redis.call('ZSCORE', KEYS[lease[1]], ARGV[lease[2]])
+      if held and tonumber(held) == tonumber(ARGV[lease[3]]) then
+        redis.call('ZREM', KEYS[lease[1]], ARGV[lease[2]])
+      end
+    end
+    answers[place] = 1
   end
 end
-
-if KEYS[5] then
-  redis.call('SET', KEYS[5], ARGV[7], 'EX', ARGV[8])
-end
-
-return 1
+return answers

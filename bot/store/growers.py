@@ -1,6 +1,6 @@
 """The store: one round trip reads a grower, one makes a turn true.
 
-Between the two nothing is locked. A commit says which version it read; if another commit came
+Between the two nothing is locked. A commit says which record it read; if another commit came
 first it changes nothing and returns False, and the caller loads and works the turn again.
 """
 
@@ -11,20 +11,29 @@ from dataclasses import dataclass
 from importlib import resources
 from typing import TYPE_CHECKING, Any, cast
 
+import msgspec
 import redis
 
 from bot.dialogue.records import Grower, Turn
-from bot.store import codec, keys
+from bot.store import codec, indexes, keys
 from bot.store.codec import Replay
 from bot.store.errors import reaching_redis
+from bot.store.texts import Line, decode_failure, decode_line, joined
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
+
+    from redis.commands.core import Script
+
+    from bot.store.indexes import Write
 
 REPLAY_S = 3 * 24 * 3600
 """How long a text's reply is kept for a gateway that delivers it again, in seconds."""
 
 SCAN_BATCH = 1000
+
+SCRIPT_BATCH = 200
+"""Growers committed by one call of the script, so that Redis serves others between the calls."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,21 +47,59 @@ class Loaded:
     grower: Grower
     replay: Replay | None = None
 
+    @property
+    def known(self) -> Grower | None:
+        """The record, if there is one."""
+        return self.grower if self.version else None
+
+
+NEW = Loaded(0, Grower())
+"""A number not known yet."""
+
+
+@dataclass(frozen=True, slots=True)
+class Commit:
+    """What is to become true of one grower, if the record still is the one that was loaded.
+
+    `due` is when the sender should next look at the grower, None for never. With `message_id`
+    the turn's replies are kept for `REPLAY_S`, and `load` returns them; `keep_s` keeps them for
+    another time. `lease` is the end of the lease that a sender gives up by this commit. `lines`
+    are what happened to the grower's texts.
+    """
+
+    number: str
+    loaded: Loaded
+    outcome: Turn | Grower
+    due: float | None
+    message_id: str | None = None
+    lease: float | None = None
+    lines: Sequence[Line] = ()
+    keep_s: int = REPLAY_S
+
 
 class Store:
     """Growers in Redis. `number` is E.164 ("+255712345678") and times are UTC epoch seconds.
 
-    The client must not decode responses. Every method raises `StoreUnavailable` when Redis is
-    down, full or read-only, and `RecordError` for a record it cannot read.
+    The client must not decode responses. `keep_texts` is how many texts are kept of each
+    grower. Every method raises `StoreUnavailable` when Redis is down, full or read-only, and
+    `RecordError` for a record it cannot read.
     """
 
-    def __init__(self, client: redis.Redis, clock: Callable[[], float] = time.time) -> None:
-        self._redis = client
+    def __init__(
+        self,
+        client: redis.Redis,
+        clock: Callable[[], float] = time.time,
+        keep_texts: int = 40,
+    ) -> None:
+        self.redis = client
         self._clock = clock
+        self._keep_texts = keep_texts
         # Registering costs no round trip: a script is sent only when Redis does not know it.
         self._commit = client.register_script(_script("commit.lua"))
         self._claim = client.register_script(_script("claim.lua"))
         self._first_shard = 0
+
+    # Reading
 
     def load(self, number: str, message_id: str | None = None) -> Loaded:
         """Read a grower, and the reply to this message id if it was answered. One round trip."""
@@ -61,56 +108,129 @@ class Store:
             wanted.append(keys.seen_key(number, message_id))
         with reaching_redis():
             # Both keys are in the grower's shard, so MGET is one trip on Redis Cluster as well.
-            record, *seen = cast("list[bytes | None]", self._redis.mget(wanted))
-        replay = codec.decode_replay(seen[0]) if seen and seen[0] is not None else None
-        return _loaded(record, replay)
+            record, *seen = cast("list[bytes | None]", self.redis.mget(wanted))
+        return _loaded(record, seen[0] if seen else None)
 
-    def load_many(self, numbers: Sequence[str]) -> list[Loaded]:
+    def load_many(self, numbers: Sequence[str], message_id: str | None = None) -> list[Loaded]:
         """Read many growers in one pipelined round trip, in the order asked."""
-        pipe = self._redis.pipeline(transaction=False)
+        shards: dict[int, list[str]] = {}
         for number in numbers:
-            pipe.get(keys.grower_key(number))
+            shards.setdefault(keys.shard_of(number), []).append(number)
+        pipe = self.redis.pipeline(transaction=False)
+        for theirs in shards.values():
+            wanted = [keys.grower_key(number) for number in theirs]
+            if message_id is not None:
+                wanted += [keys.seen_key(number, message_id) for number in theirs]
+            pipe.mget(wanted)
         with reaching_redis():
-            return [_loaded(record) for record in pipe.execute()]
+            answers = pipe.execute()
+        found: dict[str, Loaded] = {}
+        for theirs, values in zip(shards.values(), answers, strict=True):
+            seen = values[len(theirs) :] or [None] * len(theirs)
+            for number, record, replay in zip(theirs, values, seen, strict=False):
+                found[number] = _loaded(record, replay)
+        return [found[number] for number in numbers]
+
+    def texts(self, number: str) -> list[Line]:
+        """Return what was heard from a grower and sent to them, each with its last report."""
+        with reaching_redis():
+            stored = cast("list[bytes]", self.redis.lrange(keys.texts_key(number), 0, -1))
+        return joined(map(decode_line, stored))
+
+    # Making true
 
     def commit(  # noqa: PLR0913 - one write makes all of them true, so they are given together
         self,
         number: str,
-        loaded_version: int,
+        loaded: Loaded,
         outcome: Turn | Grower,
         *,
         due: float | None,
         message_id: str | None = None,
         lease: float | None = None,
+        lines: Sequence[Line] = (),
     ) -> bool:
         """Make a turn, or a changed grower, true in one round trip; False if it lost a race.
 
-        `due` is when the sender should next look at the grower, None for never. With
-        `message_id`, the turn's replies are kept for `REPLAY_S` and `load` returns them.
-        `lease` is the end of the lease that a sender gives up by this commit. A grower with a
-        `trouble` is put among those to ring, and taken from them when it has none.
+        See `Commit`. A grower with a `trouble` is put among those to ring, and taken from them
+        when it has none.
         """
-        turn = outcome if isinstance(outcome, Turn) else Turn((), outcome)
-        shard = keys.shard_of(number)
-        names = [
-            keys.grower_key(number),
-            keys.due_key(shard),
-            keys.calls_key(shard),
-            keys.lease_key(shard),
-        ]
-        args: list[bytes | str | float] = [
-            codec.version_bytes(loaded_version),
-            codec.encode(loaded_version + 1, turn.grower),
-            number,
-            "" if due is None else due,
-            self._clock() if turn.grower.trouble else "",
-            "" if lease is None else lease,
-        ]
-        if message_id is not None:
-            names.append(keys.seen_key(number, message_id))
-            args += [codec.encode_replay(Replay(turn.replies, turn.more)), REPLAY_S]
+        change = Commit(number, loaded, outcome, due, message_id, lease, lines)
+        batch = _Batch()
+        self._put(batch, change)
         with reaching_redis():
-            return bool(self._commit(keys=names, args=args))
+            return bool(self._commit(keys=batch.keys, args=batch.values)[0])
+
+    def commit_many(self, changes: Iterable[Commit]) -> list[str]:
+        """Make many changes true in one pipelined round trip; return the numbers that lost.
+
+        Each is all or nothing; the others become true whatever becomes of one. No number may
+        come twice.
+        """
+        shards: dict[int, list[_Batch]] = {}
+        for change in changes:
+            batches = shards.setdefault(keys.shard_of(change.number), [])
+            if not batches or len(batches[-1].numbers) >= SCRIPT_BATCH:
+                batches.append(_Batch())
+            self._put(batches[-1], change)
+        every = [batch for batches in shards.values() for batch in batches]
+        if not every:
+            return []
+        calls = [(batch.keys, batch.values) for batch in every]
+        lost: list[str] = []
+        with reaching_redis():
+            for batch, answers in zip(every, self._run(self._commit, calls), strict=True):
+                lost += [
+                    number for number, done in zip(batch.numbers, answers, strict=True) if not done
+                ]
+        return lost
+
+    def forget(self, number: str) -> None:
+        """Delete everything kept of a number. Reads every key's name: for rare use."""
+        shard = keys.shard_of(number)
+        with reaching_redis():
+            pattern = keys.seen_pattern(number)
+            seen = [key.decode() for key in self.redis.scan_iter(match=pattern, count=SCAN_BATCH)]
+            while True:
+                loaded = self.load(number)
+                batch = _Batch()
+                writes: list[Write] = [("DEL", keys.grower_key(number))]
+                writes += [("DEL", key) for key in (keys.texts_key(number), *seen)]
+                writes += [
+                    ("ZREM", key, number)
+                    for key in (keys.due_key(shard), keys.calls_key(shard), keys.lease_key(shard))
+                ]
+                writes += indexes.of_groups(number, loaded.known, None, 0)
+                failures = cast("list[bytes]", self.redis.lrange(keys.failures_key(shard), 0, -1))
+                writes += [
+                    ("LREM", keys.failures_key(shard), 0, each)
+                    for each in failures
+                    if decode_failure(each).number == number
+                ]
+                batch.add(number, keys.grower_key(number), loaded.version, writes)
+                if self._commit(keys=batch.keys, args=batch.values)[0]:
+                    return
+
+    def _put(self, batch: _Batch, change: Commit) -> None:
+        turn = change.outcome if isinstance(change.outcome, Turn) else Turn((), change.outcome)
+        number, loaded, grower = change.number, change.loaded, turn.grower
+        shard, record = keys.shard_of(number), keys.grower_key(number)
+        # The record first: if Redis refuses to write, it refuses here, before all else.
+        writes: list[Write] = [("SET", record, codec.encode(loaded.version + 1, grower))]
+        if change.due is None:
+            writes.append(("ZREM", keys.due_key(shard), number))
+        else:
+            writes.append(("ZADD", keys.due_key(shard), change.due, number))
+        writes += indexes.of_groups(number, loaded.known, grower, self._clock())
+        writes += indexes.of_lines(number, grower.group, change.lines, self._keep_texts)
+        if change.message_id is not None:
+            replay = codec.encode_replay(Replay(turn.replies, turn.more))
+            seen = keys.seen_key(number, change.message_id)
+            writes.append(("SET", seen, replay, "EX", change.keep_s))
+        lease = None if change.lease is None else (keys.lease_key(shard), number, change.lease)
+        batch.add(number, record, loaded.version, writes, lease)
+
+    # Claiming what is due
 
     def claim(self, now: float, lease_s: float, limit: int) -> list[str]:
         """Claim up to `limit` growers whose due time has come, until `now + lease_s`.
@@ -122,28 +242,15 @@ class Store:
         shards = [(self._first_shard + each) % keys.SHARDS for each in range(asked)]
         self._first_shard = (self._first_shard + max(asked, 1)) % keys.SHARDS
         share = limit // asked if asked else 0
-        args = (now, now + lease_s, share)
+        args = [now, now + lease_s, share]
+        calls = [([keys.due_key(shard), keys.lease_key(shard)], args) for shard in shards]
         with reaching_redis():
-            answers = self._claim_in(shards, args)
-            if any(isinstance(each, redis.exceptions.NoScriptError) for each in answers):
-                self._redis.script_load(self._claim.script)
-                missed = [
-                    shard
-                    for shard, answer in zip(shards, answers, strict=True)
-                    if isinstance(answer, redis.exceptions.NoScriptError)
-                ]
-                answers += self._claim_in(missed, args)
-            numbers: list[str] = []
-            for answer in answers:
-                if isinstance(answer, list):
-                    numbers += [number.decode() for number in answer]
-                elif not isinstance(answer, redis.exceptions.NoScriptError):
-                    raise answer
-        return numbers
+            answers = self._run(self._claim, calls)
+        return [number.decode() for answer in answers for number in answer]
 
     def calls(self) -> list[tuple[str, float]]:
         """Return the numbers a person should ring, and since when; the longest wait first."""
-        pipe = self._redis.pipeline(transaction=False)
+        pipe = self.redis.pipeline(transaction=False)
         for shard in range(keys.SHARDS):
             pipe.zrange(keys.calls_key(shard), 0, -1, withscores=True)
         with reaching_redis():
@@ -153,33 +260,95 @@ class Store:
     def growers(self) -> Iterator[str]:
         """Go through every number, in no order; one may come twice while the store grows."""
         with reaching_redis():
-            for key in self._redis.scan_iter(match=keys.GROWERS, count=SCAN_BATCH):
+            for key in self.redis.scan_iter(match=keys.GROWERS, count=SCAN_BATCH):
                 yield keys.number_in(key)
 
-    def forget(self, number: str) -> None:
-        """Delete everything kept of a number. Reads every key's name: for rare use."""
-        shard = keys.shard_of(number)
-        with reaching_redis():
-            seen = list(self._redis.scan_iter(match=keys.seen_pattern(number), count=SCAN_BATCH))
-            pipe = self._redis.pipeline(transaction=True)
-            pipe.delete(keys.grower_key(number), *seen)
-            for index in (keys.due_key(shard), keys.calls_key(shard), keys.lease_key(shard)):
-                pipe.zrem(index, number)
-            pipe.execute()
+    def _run(
+        self,
+        script: Script,
+        calls: Sequence[tuple[list[str], list[Any]]],
+    ) -> list[Any]:
+        """Call a script many times in one round trip; one more where Redis does not know it.
 
-    def _claim_in(self, shards: Iterable[int], args: tuple[float, float, int]) -> list[Any]:
-        # Calling the registered script on a pipeline would first ask whether Redis knows it,
-        # which is a round trip more; so it is called by its digest, and sent if it is unknown.
-        pipe = self._redis.pipeline(transaction=False)
-        for shard in shards:
-            pipe.evalsha(self._claim.sha, 2, keys.due_key(shard), keys.lease_key(shard), *args)
-        return pipe.execute(raise_on_error=False)
+        Calling the registered script on a pipeline would first ask whether Redis knows it,
+        which is a round trip more; so it is called by its digest, and sent if it is unknown.
+        """
+        answers: list[Any] = [redis.exceptions.NoScriptError()] * len(calls)
+        for attempt in range(2):
+            missed = [
+                place
+                for place, answer in enumerate(answers)
+                if isinstance(answer, redis.exceptions.NoScriptError)
+            ]
+            if attempt and missed:
+                self.redis.script_load(script.script)
+            pipe = self.redis.pipeline(transaction=False)
+            for place in missed:
+                names, args = calls[place]
+                pipe.evalsha(script.sha, len(names), *names, *args)
+            for place, answer in zip(missed, pipe.execute(raise_on_error=False), strict=True):
+                answers[place] = answer
+        for answer in answers:
+            if isinstance(answer, Exception):
+                raise answer
+        return answers
+
+
+class _Batch:
+    """Turns for one call of the commit script, with the keys and the values it uses."""
+
+    def __init__(self) -> None:
+        self.numbers: list[str] = []
+        self.keys: list[str] = []
+        self._values: list[str | bytes | float] = []
+        self._turns: list[tuple[Any, ...]] = []
+        self._places: dict[str, int] = {}
+
+    def add(
+        self,
+        number: str,
+        record: str,
+        version: int,
+        writes: Iterable[Write],
+        lease: tuple[str, str, float] | None = None,
+    ) -> None:
+        """Add a turn: what to write where this version of the record stands."""
+        read = self._value(codec.version_bytes(version))
+        placed = [
+            (command, self._key(str(key)), *map(self._value, values))
+            for command, key, *values in writes
+        ]
+        turn: tuple[Any, ...] = (self._key(record), read, placed)
+        if lease is not None:
+            key, whose, end = lease
+            turn += ((self._key(key), self._value(whose), self._value(end)),)
+        self._turns.append(turn)
+        self.numbers.append(number)
+
+    @property
+    def values(self) -> list[str | bytes | float]:
+        """The turns as the script reads them, and the values they use."""
+        return [_encoder.encode(self._turns), *self._values]
+
+    def _key(self, key: str) -> int:
+        place = self._places.get(key)
+        if place is None:
+            self.keys.append(key)
+            place = self._places[key] = len(self.keys)
+        return place
+
+    def _value(self, value: str | bytes | float) -> int:
+        self._values.append(value)
+        return len(self._values) + 1  # the first place holds the turns
+
+
+_encoder = msgspec.msgpack.Encoder()
 
 
 def _script(name: str) -> str:
     return resources.files("bot.store").joinpath(name).read_text(encoding="utf-8")
 
 
-def _loaded(record: bytes | None, replay: Replay | None = None) -> Loaded:
+def _loaded(record: bytes | None, replay: bytes | None = None) -> Loaded:
     version, grower = (0, Grower()) if record is None else codec.decode(record)
-    return Loaded(version, grower, replay)
+    return Loaded(version, grower, None if replay is None else codec.decode_replay(replay))

@@ -9,6 +9,10 @@ from __future__ import annotations
 
 import zlib
 from hashlib import blake2b
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from datetime import date
 
 SHARDS = 64
 """Never change it on a store in use: every key would be sought in another shard."""
@@ -47,6 +51,41 @@ def calls_key(shard: int) -> str:
     return f"{_tag(shard)}:calls"
 
 
+def texts_key(number: str) -> str:
+    """Return the key of a grower's texts: what was heard and sent, the oldest first."""
+    return f"{_tag(shard_of(number))}:texts:{number}"
+
+
+def members_key(shard: int, group: str) -> str:
+    """Return the key of a shard's part of a group: numbers by the day their next work is due."""
+    return f"{_tag(shard)}:members:{group}"
+
+
+def sums_key(shard: int, group: str) -> str:
+    """Return the key of what is counted of a shard's part of a group."""
+    return f"{_tag(shard)}:sums:{group}"
+
+
+def group_calls_key(shard: int, group: str) -> str:
+    """Return the key of a group's growers to ring in one shard, as in `calls_key`."""
+    return f"{_tag(shard)}:calls:{group}"
+
+
+def tally_key(shard: int, day: date) -> str:
+    """Return the key of a day's texts in one shard, counted by group, what and kind."""
+    return f"{_tag(shard)}:tally:{day}"
+
+
+def failures_key(shard: int) -> str:
+    """Return the key of a shard's latest texts that did not arrive, the newest first."""
+    return f"{_tag(shard)}:failures"
+
+
+def told_key(shard: int, round_id: str) -> str:
+    """Return the key of how a round's texts fared in one shard."""
+    return f"{_tag(shard)}:told:{round_id}"
+
+
 def seen_key(number: str, message_id: str) -> str:
     """Return the key of the reply to one text.
 
@@ -63,3 +102,29 @@ def seen_pattern(number: str) -> str:
 
 def _tag(shard: int) -> str:
     return f"{{s{shard:02d}}}"
+
+
+# The desk: few keys, all together in one place
+
+
+def users_key() -> str:
+    """Return the key of who may sign in to the desk: their records by name."""
+    return f"{_DESK}:users"
+
+
+def tokens_key() -> str:
+    """Return the key of the tokens of other systems: their records by digest."""
+    return f"{_DESK}:tokens"
+
+
+def audit_key() -> str:
+    """Return the key of the trail: what was done at the desk, the oldest first."""
+    return f"{_DESK}:audit"
+
+
+def attempts_key() -> str:
+    """Return the beginning of the keys that count attempts to sign in."""
+    return f"{_DESK}:attempts"
+
+
+_DESK = "{desk}"

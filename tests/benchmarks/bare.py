@@ -5,11 +5,17 @@ from __future__ import annotations
 from importlib import resources
 from typing import Any, cast
 
+import msgspec
 from flask import Flask, request
 
 from bot.store import codec, keys
 from bot.store.connecting import connect
 from bot.store.growers import REPLAY_S
+
+TURN = msgspec.msgpack.encode(
+    [(1, 2, [("SET", 1, 3), ("ZREM", 2, 4), ("SET", 3, 5, 6, 7)])],
+)
+"""A turn as the script reads it, in its simplest form: record, due index, reply."""
 
 
 def commit_script() -> str:
@@ -32,13 +38,12 @@ def create_app(url: str, record_bytes: int, reply_bytes: int) -> Flask:
         step = request.get_json()
         number, shard = step["from"], keys.shard_of(step["from"])
         grower, seen = keys.grower_key(number), keys.seen_key(number, step["id"])
-        names = (grower, keys.due_key(shard), keys.calls_key(shard), keys.lease_key(shard), seen)
+        names = (grower, keys.due_key(shard), seen)
         stored, _ = cast("list[bytes | None]", client.mget([grower, seen]))
         read = stored[: codec.VERSION_BYTES] if stored else b""
         written = codec.version_bytes(int.from_bytes(read, "big") + 1) + record
-        client.evalsha(
-            digest, len(names), *names, read, written, number, "", "", "", reply, REPLAY_S
-        )
+        values = (TURN, read, written, number, reply, "EX", REPLAY_S)
+        client.evalsha(digest, len(names), *names, *values)
         return {"text": reply, "continue": True}
 
     return app

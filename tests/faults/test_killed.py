@@ -21,6 +21,7 @@ from bot.reminders.schedule import next_due
 from bot.reminders.sender import LEASE_S
 from bot.settings import Settings
 from bot.store import keys
+from bot.store.growers import NEW, Store
 from bot.store.server import EmbeddedRedis
 
 if TYPE_CHECKING:
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
     from conftest import Gateway
 
     from bot.dialogue.records import Grower
-    from bot.store.growers import Store
 
 FIELDBELL = Path(sys.executable).with_name("fieldbell")
 SENDING = Path(__file__).with_name("sending.py")
@@ -84,7 +84,7 @@ def test_a_sender_killed_at_random_loses_no_reminder(  # noqa: PLR0913, PLR0917 
     assert len(reminder) > 1
     numbers = [f"+25565500{place:04d}" for place in range(growers)]
     for number in numbers:
-        assert store.commit(number, 0, grower, due=next_due(grower, SETTINGS))
+        assert store.commit(number, NEW, grower, due=next_due(grower, SETTINGS))
     expected = {
         f"{number}:{text.serial}": (number, text.body) for number in numbers for text in reminder
     }

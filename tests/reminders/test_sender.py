@@ -72,8 +72,8 @@ class Room:
     sender: Sender
 
     def put(self, number: str, grower: Grower) -> None:
-        version = self.store.load(number).version
-        assert self.store.commit(number, version, grower, due=next_due(grower, SETTINGS))
+        loaded = self.store.load(number)
+        assert self.store.commit(number, loaded, grower, due=next_due(grower, SETTINGS))
 
     def grower(self, number: str) -> Grower:
         return self.store.load(number).grower

@@ -27,7 +27,7 @@ def test_data_is_there_after_a_restart(tmp_path: Path) -> None:
         with EmbeddedRedis(tmp_path / "data") as embedded, embedded.client() as client:
             store = Store(client)
             assert store.load(NUMBER).version == version
-            assert store.commit(NUMBER, version, Grower(language="sw"), due=5.0)
+            assert store.commit(NUMBER, store.load(NUMBER), Grower(language="sw"), due=5.0)
 
 
 def test_the_server_is_new_enough_and_keeps_an_append_only_file(redis_client: redis.Redis) -> None:

@@ -13,7 +13,7 @@ from bot.dialogue.records import Grower, Turn, enqueue
 from bot.store import keys
 from bot.store.codec import RecordError, Replay
 from bot.store.errors import StoreUnavailable
-from bot.store.growers import REPLAY_S, Store
+from bot.store.growers import NEW, REPLAY_S, Loaded, Store
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -36,8 +36,8 @@ def test_an_unknown_number_is_a_new_grower(store: Store) -> None:
 
 def test_a_commit_is_read_back_at_the_next_version(store: Store) -> None:
     grower = Grower(language="sw", answers={"cover": "grass"})
-    assert store.commit(A, 0, grower, due=None)
-    assert store.commit(A, 1, replace(grower, language="en"), due=None)
+    assert store.commit(A, NEW, grower, due=None)
+    assert store.commit(A, store.load(A), replace(grower, language="en"), due=None)
     loaded = store.load(A)
     assert (loaded.version, loaded.grower.language) == (2, "en")
     assert loaded.grower.answers == {"cover": "grass"}
@@ -47,23 +47,23 @@ def test_a_commit_is_read_back_at_the_next_version(store: Store) -> None:
 def test_a_commit_on_another_version_changes_nothing(
     store: Store, redis_client: redis.Redis, version: int
 ) -> None:
-    store.commit(A, 0, Grower(language="sw"), due=10.0)
-    store.commit(A, 1, Grower(language="sw", trouble="asked for help"), due=10.0)
+    store.commit(A, NEW, Grower(language="sw"), due=10.0)
+    store.commit(A, store.load(A), Grower(language="sw", trouble="asked for help"), due=10.0)
     before = {key: redis_client.dump(key) for key in sorted(redis_client.keys())}
     lost = Turn(("late",), Grower(language="en"))
-    assert not store.commit(A, version, lost, due=99.0, message_id="x")
+    assert not store.commit(A, Loaded(version, Grower()), lost, due=99.0, message_id="x")
     assert {key: redis_client.dump(key) for key in sorted(redis_client.keys())} == before
 
 
 def test_a_version_on_a_number_that_is_not_there_conflicts(store: Store) -> None:
-    assert not store.commit(A, 5, Grower(), due=None)
+    assert not store.commit(A, Loaded(5, Grower()), Grower(), due=None)
 
 
 def test_a_text_delivered_again_gets_the_same_reply(
     store: Store, redis_client: redis.Redis
 ) -> None:
     turn = Turn(("Habari?", "1 ndiyo"), Grower(language="sw"), more=True)
-    assert store.commit(A, 0, turn, due=None, message_id="id-1")
+    assert store.commit(A, NEW, turn, due=None, message_id="id-1")
     assert store.load(A, "id-1").replay == Replay(("Habari?", "1 ndiyo"), more=True)
     assert store.load(A, "id-2").replay is None
     assert store.load(B, "id-1").replay is None
@@ -81,7 +81,7 @@ def test_threads_that_commit_one_number_lose_nothing(
                 while True:
                     loaded = own.load(A)
                     more = replace(loaded.grower, serial=loaded.grower.serial + 1)
-                    if own.commit(A, loaded.version, more, due=None):
+                    if own.commit(A, loaded, more, due=None):
                         break
 
     threads = [threading.Thread(target=count_up, args=(100,)) for _ in range(4)]
@@ -93,32 +93,32 @@ def test_threads_that_commit_one_number_lose_nothing(
 
 
 def test_the_due_time_moves_with_the_commit(store: Store, redis_client: redis.Redis) -> None:
-    store.commit(A, 0, Grower(), due=1_800_000_000.25)
+    store.commit(A, NEW, Grower(), due=1_800_000_000.25)
     assert due_of(redis_client, A) == 1_800_000_000.25
-    store.commit(A, 1, Grower(), due=5)
+    store.commit(A, store.load(A), Grower(), due=5)
     assert due_of(redis_client, A) == 5
-    store.commit(A, 2, Grower(), due=None)
+    store.commit(A, store.load(A), Grower(), due=None)
     assert due_of(redis_client, A) is None
 
 
 def test_a_grower_in_trouble_is_to_be_rung_until_it_is_settled(redis_client: redis.Redis) -> None:
     now = 100.0
     store = Store(redis_client, lambda: now)
-    store.commit(A, 0, Grower(trouble="asked for help"), due=None)
+    store.commit(A, NEW, Grower(trouble="asked for help"), due=None)
     now = 200.0
-    store.commit(B, 0, Grower(trouble="no answer"), due=None)
-    store.commit(C, 0, Grower(), due=None)
+    store.commit(B, NEW, Grower(trouble="no answer"), due=None)
+    store.commit(C, NEW, Grower(), due=None)
     now = 300.0
-    store.commit(A, 1, Grower(trouble="asked for help again"), due=None)
+    store.commit(A, store.load(A), Grower(trouble="asked for help again"), due=None)
     # The first to ask is the first to ring.
     assert store.calls() == [(A, 100.0), (B, 200.0)]
-    store.commit(A, 2, Grower(), due=None)
+    store.commit(A, store.load(A), Grower(), due=None)
     assert store.calls() == [(B, 200.0)]
 
 
 def test_many_are_loaded_in_the_order_asked(store: Store) -> None:
-    store.commit(A, 0, Grower(language="sw"), due=None)
-    store.commit(C, 0, Grower(language="en"), due=None)
+    store.commit(A, NEW, Grower(language="sw"), due=None)
+    store.commit(C, NEW, Grower(language="en"), due=None)
     found = store.load_many([C, B, A])
     assert [(each.version, each.grower.language) for each in found] == [
         (1, "en"),
@@ -131,16 +131,16 @@ def test_many_are_loaded_in_the_order_asked(store: Store) -> None:
 def test_every_grower_is_gone_through(store: Store) -> None:
     numbers = {f"+2557{each:08d}" for each in range(500)}
     for number in numbers:
-        store.commit(number, 0, Turn((), Grower()), due=None, message_id="x")
+        store.commit(number, NEW, Turn((), Grower()), due=None, message_id="x")
     assert set(store.growers()) == numbers
 
 
 def test_a_forgotten_number_leaves_no_trace(store: Store, redis_client: redis.Redis) -> None:
     turn = Turn(("hello",), Grower(trouble="asked for help"))
-    store.commit(B, 0, turn, due=1, message_id="x")
+    store.commit(B, NEW, turn, due=1, message_id="x")
     before = {key: redis_client.dump(key) for key in sorted(redis_client.keys())}
     for version in range(3):
-        store.commit(A, version, turn, due=1, message_id=f"id-{version}")
+        store.commit(A, store.load(A), turn, due=1, message_id=f"id-{version}")
     store.claim(10, 60, 640)
     store.forget(A)
     names = [key.decode() for key in redis_client.scan_iter()]
@@ -160,7 +160,7 @@ class TestClaim:
     ) -> None:
         numbers = [f"+2557{each:08d}" for each in range(300)]
         for number in numbers:
-            store.commit(number, 0, Grower(), due=1000)
+            store.commit(number, NEW, Grower(), due=1000)
         claimed: list[list[str]] = [[], []]
         start = threading.Barrier(2)
 
@@ -180,38 +180,40 @@ class TestClaim:
         assert sorted(store.claim(1060, 60, 6400)) == numbers
 
     def test_nothing_is_claimed_before_its_time(self, store: Store) -> None:
-        store.commit(A, 0, Grower(), due=1000)
+        store.commit(A, NEW, Grower(), due=1000)
         assert store.claim(999.9, 60, 64) == []
         assert store.claim(1000, 60, 64) == [A]
 
     def test_a_text_meanwhile_does_not_let_a_second_sender_in(
         self, store: Store, redis_client: redis.Redis
     ) -> None:
-        store.commit(A, 0, Grower(), due=1000)
+        store.commit(A, NEW, Grower(), due=1000)
         assert store.claim(1000, 60, 64) == [A]
-        store.commit(A, 1, Grower(), due=1001)  # the grower texts; something is due at once
+        store.commit(
+            A, store.load(A), Grower(), due=1001
+        )  # the grower texts; something is due at once
         assert store.claim(1002, 60, 64) == []
         assert due_of(redis_client, A) == 1060
         assert store.claim(1060, 60, 64) == [A]
 
     def test_a_lease_given_up_lets_the_next_in(self, store: Store) -> None:
-        store.commit(A, 0, Grower(), due=1000)
+        store.commit(A, NEW, Grower(), due=1000)
         assert store.claim(1000, 60, 64) == [A]
-        store.commit(A, 1, Grower(), due=1001, lease=1060)
+        store.commit(A, store.load(A), Grower(), due=1001, lease=1060)
         assert store.claim(1002, 60, 64) == [A]
 
     def test_a_lapsed_lease_is_not_given_up_for_another(self, store: Store) -> None:
-        store.commit(A, 0, Grower(), due=1000)
+        store.commit(A, NEW, Grower(), due=1000)
         assert store.claim(1000.1, 60, 64) == [A]
         assert store.claim(1070.7, 60, 64) == [A]
-        store.commit(A, 1, Grower(), due=1071, lease=1000.1 + 60)
+        store.commit(A, store.load(A), Grower(), due=1071, lease=1000.1 + 60)
         assert store.claim(1072, 60, 64) == []
 
     @pytest.mark.parametrize("limit", [0, 1, 5, 64, 100, 640])
     def test_the_limit_holds_and_everyone_has_a_turn(self, store: Store, limit: int) -> None:
         numbers = {f"+2557{each:08d}" for each in range(256)}
         for number in numbers:
-            store.commit(number, 0, Grower(), due=1)
+            store.commit(number, NEW, Grower(), due=1)
         claimed: list[str] = []
         for _ in range(64 * 20):
             batch = store.claim(2, 60, limit)
@@ -227,7 +229,7 @@ class TestClaim:
             n for n in (f"+2557{each:08d}" for each in range(2000)) if keys.shard_of(n) == shard
         ]
         for at, number in enumerate(near[:3]):
-            store.commit(number, 0, Grower(), due=100 - at)
+            store.commit(number, NEW, Grower(), due=100 - at)
         assert store.claim(1000, 60, 128) == [near[2], near[1]]
 
 
@@ -250,25 +252,28 @@ def sent(redis_client: redis.Redis) -> Iterator[list[bytes]]:
 
 class TestRoundTrips:
     def test_a_turn_is_exactly_two(self, store: Store, sent: list[bytes]) -> None:
-        store.commit(B, 0, Grower(), due=1)  # Redis now knows the script
+        store.commit(B, NEW, Grower(), due=1)  # Redis now knows the script
         sent.clear()
         loaded = store.load(A, "id-1")
         assert len(sent) == 1
         turn = Turn(("hello",), enqueue(Grower(trouble="asked for help"), ["more"], "reply"))
-        assert store.commit(A, loaded.version, turn, due=5, message_id="id-1")
+        assert store.commit(A, loaded, turn, due=5, message_id="id-1")
         assert len(sent) == 2
 
     def test_the_server_counts_the_same(self, store: Store, redis_client: redis.Redis) -> None:
         # INFO commandstats counts commands within scripts too, so only the two we send are read.
-        store.commit(B, 0, Grower(), due=1)
+        store.commit(B, NEW, Grower(), due=1)
         redis_client.config_resetstat()
         loaded = store.load(A, "id-1")
-        store.commit(A, loaded.version, Turn(("hello",), Grower()), due=5, message_id="id-1")
+        store.commit(A, loaded, Turn(("hello",), Grower()), due=5, message_id="id-1")
         stats = redis_client.info("commandstats")
         assert (stats["cmdstat_mget"]["calls"], stats["cmdstat_evalsha"]["calls"]) == (1, 1)
         # All else ran inside the script, but for what resets and reads the counts.
         assert set(stats) <= {
-            *(f"cmdstat_{name}" for name in ("mget", "evalsha", "getrange", "set", "zadd", "zrem")),
+            *(
+                f"cmdstat_{name}"
+                for name in ("mget", "evalsha", "getrange", "set", "zadd", "zrem", "hincrby")
+            ),
             *(f"cmdstat_{name}" for name in ("config", "config|resetstat", "info")),
         }
 
@@ -285,7 +290,7 @@ class TestRoundTrips:
     ) -> None:
         for version in range(2):
             redis_client.script_flush()
-            assert store.commit(A, version, Grower(), due=1)
+            assert store.commit(A, store.load(A), Grower(), due=1)
             redis_client.script_flush()
             assert store.claim(1000 * (version + 1), 60, 64) == [A]
 
@@ -298,7 +303,7 @@ class TestUnavailable:
             for call in (
                 lambda: store.load(A),
                 lambda: store.load_many([A]),
-                lambda: store.commit(A, 0, Grower(), due=None),
+                lambda: store.commit(A, NEW, Grower(), due=None),
                 lambda: store.claim(1, 1, 1),
                 store.calls,
                 lambda: list(store.growers()),
@@ -308,12 +313,12 @@ class TestUnavailable:
                     call()
 
     def test_full(self, store: Store, redis_client: redis.Redis) -> None:
-        store.commit(A, 0, Grower(), due=1)
+        store.commit(A, NEW, Grower(), due=1)
         store.claim(0, 60, 64)
         redis_client.config_set("maxmemory", 1)
         try:
             with pytest.raises(StoreUnavailable, match="raise maxmemory"):
-                store.commit(A, 1, Grower(language="sw"), due=99, message_id="x")
+                store.commit(A, store.load(A), Grower(language="sw"), due=99, message_id="x")
             with pytest.raises(StoreUnavailable, match="raise maxmemory"):
                 store.claim(5, 60, 64)
         finally:
@@ -323,11 +328,11 @@ class TestUnavailable:
         assert due_of(redis_client, A) == 1
 
     def test_a_replica(self, store: Store, redis_client: redis.Redis) -> None:
-        store.commit(A, 0, Grower(), due=1)
+        store.commit(A, NEW, Grower(), due=1)
         redis_client.execute_command("REPLICAOF", "127.0.0.1", "1")
         try:
             with pytest.raises(StoreUnavailable, match="point REDIS_URL at the primary"):
-                store.commit(A, 1, Grower(), due=1)
+                store.commit(A, store.load(A), Grower(), due=1)
         finally:
             redis_client.execute_command("REPLICAOF", "NO", "ONE")
 
@@ -336,7 +341,7 @@ class TestUnavailable:
     ) -> None:
         redis_client.lpush(keys.grower_key(A), "x")
         with pytest.raises(redis.ResponseError, match="WRONGTYPE"):
-            store.commit(A, 0, Grower(), due=1)
+            store.commit(A, NEW, Grower(), due=1)
 
     def test_a_damaged_record(self, store: Store, redis_client: redis.Redis) -> None:
         redis_client.set(keys.grower_key(A), b"x")

@@ -1,0 +1,115 @@
+"""How a grower stands in the season, and what of it is counted for an agent: pure, no clock.
+
+Counted facts never speak of today: what is behind follows from due days when it is asked. So a
+count changes only when a record does, and the store can keep it in the same commit.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from bot.dialogue.records import Grower, Operation, Plan
+
+NOT_BEGUN, ANSWERING, FINISHED = "not_begun", "answering", "finished"
+"""Stages beside the name of the operation that comes next."""
+
+
+def next_open(grower: Grower) -> Operation | None:
+    """The operation that comes next in a grower's plan; None without one, or when all is done."""
+    if grower.plan is None:
+        return None
+    waiting = [each for each in grower.plan.operations if not each.done]
+    return min(waiting, key=lambda each: each.due, default=None)
+
+
+def stage(grower: Grower) -> str:
+    """Where a grower is: an operation's name, or one of the stages around a plan."""
+    if grower.plan is None:
+        return ANSWERING if grower.session or grower.answers else NOT_BEGUN
+    coming = next_open(grower)
+    return coming.name if coming else FINISHED
+
+
+def days_behind(grower: Grower, today: date) -> int:
+    """Days since the next operation should have been done; 0 when it is not overdue."""
+    coming = next_open(grower)
+    return max((today - coming.due).days, 0) if coming else 0
+
+
+def planted(grower: Grower) -> date | None:
+    """The day the field was planted, if it is."""
+    plant = grower.plan.find("plant") if grower.plan else None
+    return plant.done if plant else None
+
+
+def why_silent(grower: Grower) -> str:
+    """Why a grower gets nothing but direct replies: the first reason that holds, or empty."""
+    if grower.stopped:
+        return "stopped"
+    if not grower.consent:
+        return "no_consent"
+    return "unreachable" if grower.unreachable else ""
+
+
+def facts(grower: Grower) -> Counter[str]:
+    """What is counted of a grower, by name.
+
+    `stage:plant`, `language:sw`, `silent:stopped`; and for each operation of the plan
+    `open:plant:2026-03-23` or `done:plant:2026-03-23` with the Monday of its week,
+    `late:plant` and `late_days:plant` where it was done late, and `ml:spray_fallow`, the
+    millilitres of product advised.
+    """
+    return _of_grower(grower) + _of_plan(grower.plan)
+
+
+def changed(old: Grower | None, new: Grower | None) -> dict[str, int]:
+    """How the counts change when a record changes; None is a record that is not there."""
+    counts: Counter[str] = Counter()
+    # Most texts answer a question and leave the plan as it is; it need not be counted then.
+    same_plan = old is not None and new is not None and old.plan is new.plan
+    for grower, add in ((old, counts.subtract), (new, counts.update)):
+        if grower is not None:
+            add(_of_grower(grower))
+            if not same_plan:
+                add(_of_plan(grower.plan))
+    return {name: count for name, count in counts.items() if count}
+
+
+def _of_grower(grower: Grower) -> Counter[str]:
+    counted = Counter({f"stage:{stage(grower)}": 1, f"language:{grower.language}": 1})
+    if silent := why_silent(grower):
+        counted[f"silent:{silent}"] = 1
+    return counted
+
+
+def _of_plan(plan: Plan | None) -> Counter[str]:
+    counted: Counter[str] = Counter()
+    for each in plan.operations if plan else ():
+        day = each.done or each.due
+        kind = "done" if each.done else "open"
+        counted[f"{kind}:{each.name}:{monday(day)}"] += 1
+        if each.late:
+            counted[f"late:{each.name}"] += 1
+            counted[f"late_days:{each.name}"] += each.late
+        if each.ml:
+            counted[f"ml:{each.name}"] += each.ml
+    return counted
+
+
+def monday(day: date) -> date:
+    """The Monday of a day's week (ISO 8601)."""
+    return day.fromordinal(day.toordinal() - day.weekday())
+
+
+def due_ordinal(grower: Grower) -> int:
+    """The day the next operation is due, as a proleptic ordinal; `NO_DAY` where none is."""
+    coming = next_open(grower)
+    return coming.due.toordinal() if coming else NO_DAY
+
+
+NO_DAY = 9_999_999
+"""Sorts behind every day there is."""

@@ -1,0 +1,98 @@
+"""What a commit writes: the record, and the difference it makes to every index.
+
+Because a commit only succeeds on the record that was read, what the indexes hold of the old
+record is known, and only what changes is written.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+from bot.dialogue.standing import changed, due_ordinal
+from bot.store import keys
+from bot.store.texts import Failure, encode_failure, encode_line
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from bot.dialogue.records import Grower
+    from bot.store.texts import Line
+
+Write = tuple[str | bytes | float, ...]
+"""A Redis command, its key second."""
+
+TALLY_S = 400 * 24 * 3600
+"""How long a day's tally and a round's are kept, in seconds: a season, and the one before."""
+
+FAILURES_KEPT = 30
+"""Texts that did not arrive, kept for each shard."""
+
+ROUND = "round:"
+"""Begins what a text of a round is about."""
+
+
+def of_groups(
+    number: str, old: Grower | None, new: Grower | None, trouble_since: float
+) -> Iterator[Write]:
+    """Write the difference between two records to the indexes of groups and of calls.
+
+    `old` is None for a number not known before, `new` for one to be forgotten.
+    """
+    shard = keys.shard_of(number)
+    if old is None or new is None or old.group != new.group:
+        for grower, other in ((old, None), (None, new)):
+            yield from _of_group(number, shard, grower, other, trouble_since)
+    else:
+        yield from _of_group(number, shard, old, new, trouble_since)
+    if new is not None and new.trouble:
+        # NX keeps the first time: who has waited longest for a call is rung first.
+        yield "ZADD", keys.calls_key(shard), "NX", trouble_since, number
+    elif old is not None and old.trouble:
+        yield "ZREM", keys.calls_key(shard), number
+
+
+def _of_group(
+    number: str, shard: int, old: Grower | None, new: Grower | None, trouble_since: float
+) -> Iterator[Write]:
+    one = new or old
+    if one is None:
+        return
+    members = keys.members_key(shard, one.group)
+    calls = keys.group_calls_key(shard, one.group)
+    if new is None:
+        yield "ZREM", members, number
+    elif old is None or due_ordinal(old) != due_ordinal(new):
+        yield "ZADD", members, due_ordinal(new), number
+    for name, count in changed(old, new).items():
+        yield "HINCRBY", keys.sums_key(shard, one.group), name, count
+    if new is not None and new.trouble:
+        yield "ZADD", calls, "NX", trouble_since, number
+    elif old is not None and old.trouble:
+        yield "ZREM", calls, number
+
+
+def of_lines(number: str, group: str, lines: Sequence[Line], keep: int) -> Iterator[Write]:
+    """Append what happened to the grower's texts, keep the last `keep`, and count it by day."""
+    if not lines:
+        return
+    shard = keys.shard_of(number)
+    if keep:
+        yield "RPUSH", keys.texts_key(number), *map(encode_line, lines)
+        yield "LTRIM", keys.texts_key(number), -keep, -1
+    tallies: Counter[tuple[str, str]] = Counter()
+    for line in lines:
+        tally = keys.tally_key(shard, datetime.fromtimestamp(line.at, UTC).date())
+        tallies[tally, f"{line.what}:{line.kind}:{group}"] += 1
+        if line.segments:
+            tallies[tally, f"segments:{line.kind}:{group}"] += line.segments
+        if line.about.startswith(ROUND):
+            tallies[keys.told_key(shard, line.about.removeprefix(ROUND)), line.what] += 1
+        if line.what in {"refused", "failed"}:
+            yield "LPUSH", keys.failures_key(shard), encode_failure(Failure(number, group, line))
+            yield "LTRIM", keys.failures_key(shard), 0, FAILURES_KEPT - 1
+    for (key, name), count in tallies.items():
+        yield "HINCRBY", key, name, count
+    for key in {key for key, _ in tallies}:
+        yield "EXPIRE", key, TALLY_S
