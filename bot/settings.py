@@ -79,6 +79,14 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     set it where several processes serve the pages."""
     currency: str = "TZS"
     """ISO 4217 code of prices and costs."""
+    segment_price: Annotated[float, Meta(ge=0)] = 0.0
+    """What the operator pays for a segment, in `currency`; 0 shows segments only."""
+    keep_texts: Annotated[int, Meta(ge=0, le=500)] = 40
+    """How many of a grower's latest texts are kept, both ways, for agents to see."""
+    desk_pages: bool = False
+    """Whether agents may sign in to the desk, at /desk."""
+    api: bool = False
+    """Whether other systems may use the API, at /api, with a token."""
 
     def __post_init__(self) -> None:
         try:

@@ -30,14 +30,15 @@ def next_due(grower: Grower, settings: Settings, not_before: float = 0) -> float
 
     That is the earliest of its waiting texts and its plan's next reminder, which falls due at
     `remind_at` of its day. What is overdue counts from `not_before`, and all but direct replies
-    from the next waking hour. A grower who has opted out is owed direct replies only.
+    from the next waking hour. A grower who has opted out, has not agreed to be texted or cannot
+    be reached is owed direct replies only.
     """
     moments = []
     for text in grower.waiting:
         moment = max(text.at, not_before)
         if text.kind == "reply":
             moments.append(moment)
-        elif not grower.stopped:
+        elif grower.receives:
             moments.append(_waking_moment(moment, grower, settings))
     reminder = reminder_moment(grower, settings)
     if reminder is not None:
@@ -51,7 +52,7 @@ def reminder_moment(grower: Grower, settings: Settings) -> float | None:
     Reminders go one after the other: while one still waits to go out (the gateway may be down)
     the next is not written.
     """
-    if grower.stopped or grower.plan is None or grower.plan.next_reminder is None:
+    if not grower.receives or grower.plan is None or grower.plan.next_reminder is None:
         return None
     if any(text.kind == "reminder" for text in grower.waiting):
         return None
@@ -64,7 +65,7 @@ def text_due(grower: Grower, now: float, settings: Settings) -> Waiting | None:
     Direct replies come first, then the rest in waking hours; each in the order they were
     written.
     """
-    awake = not grower.stopped and within_waking(
+    awake = grower.receives and within_waking(
         datetime.fromtimestamp(now, UTC), zone_of(grower, settings), settings
     )
     due = [text for text in grower.waiting if text.at <= now and (text.kind == "reply" or awake)]

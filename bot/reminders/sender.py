@@ -19,7 +19,7 @@ from __future__ import annotations
 import logging
 import math
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from msgspec.structs import replace
 
@@ -36,7 +36,7 @@ from bot.reminders.schedule import (
 )
 from bot.store.errors import StoreUnavailable
 from bot.store.growers import Loaded
-from bot.store.texts import Line
+from bot.store.texts import Line, with_early_reports
 from bot.wording.gsm import segments
 
 if TYPE_CHECKING:
@@ -50,6 +50,7 @@ if TYPE_CHECKING:
     from bot.store.growers import Store
 
     Compose = Callable[[Grower, date], Grower]
+    Permit = Callable[[Waiting], Literal["send", "hold", "drop"]]
     Change = Callable[[Grower], Grower]
 
 log = logging.getLogger(__name__)
@@ -59,6 +60,9 @@ LEASE_S = 300.0
 
 BATCH = 128
 """Growers claimed at once."""
+
+HOLD_S = 30.0
+"""Seconds until a held text is looked at again."""
 
 POLL_S = 1.0
 OUTAGE_S = 5.0
@@ -71,22 +75,25 @@ class Sender:
 
     `compose` is the dialogue's: given a grower and its local day, it returns the grower with
     the due reminder's texts among the waiting ones, the session awaiting the answer and the
-    plan's next reminder moved on; or the grower unchanged when no reminder is due.
+    plan's next reminder moved on; or the grower unchanged when no reminder is due. `permit` says
+    whether a text may go out now; it is asked right before, and its answer is obeyed.
     """
 
-    def __init__(
+    def __init__(  # noqa: PLR0913, PLR0917 - what it works with
         self,
         store: Store,
         gateway: Gateway,
         compose: Compose,
         settings: Settings,
         clock: Callable[[], float],
+        permit: Permit = lambda _: "send",
     ) -> None:
         self._store = store
         self._gateway = gateway
         self._compose = compose
         self._settings = settings
         self._clock = clock
+        self._permit = permit
 
     def run(self, stop: Event) -> None:
         """Work until `stop` is set; wait a little when there is nothing to do or no Redis."""
@@ -131,6 +138,10 @@ class Sender:
         while text := text_due(loaded.grower, self._clock(), self._settings):
             if self._clock() > lease - LEASE_S / 4:
                 break  # another sender may soon take over
+            if (permission := self._permit(text)) != "send":
+                change = self._withheld(text, permission)
+                loaded = self._settle(number, loaded, change, lease)
+                continue
             outcome = _given_up(
                 text, self._gateway.send(Outgoing(f"{number}:{text.serial}", number, text.body))
             )
@@ -149,8 +160,10 @@ class Sender:
     ) -> Loaded:
         """Commit a change, on a fresh record where the grower texted meanwhile.
 
-        When nothing more is to be sent now, the same commit gives up the lease.
+        When nothing more is to be sent now, the same commit gives up the lease. A report that
+        overtook the text's own line changed the record too, so here is the time to look for it.
         """
+        sent = lines
         while loaded.version:  # else the number has been forgotten, and so has all it was owed
             now = self._clock()
             grower = change(loaded.grower)
@@ -166,6 +179,8 @@ class Sender:
             ):
                 return Loaded(loaded.version + 1, grower)
             loaded = self._store.load(number)
+            if sent:
+                lines = with_early_reports(sent, self._store.lines(number))
         return loaded
 
     def _written(self, grower: Grower) -> Grower:
@@ -180,6 +195,21 @@ class Sender:
         ):
             return grower
         return self._compose(grower, now.astimezone(zone).date())
+
+    def _withheld(self, text: Waiting, permission: Literal["hold", "drop"]) -> Change:
+        """Return what becomes of a text that may not go out: it waits, alone, or is not sent."""
+
+        def change(grower: Grower) -> Grower:
+            if permission == "drop":
+                return _without(grower, text)
+            later = math.ceil(self._clock() + HOLD_S)
+            waiting = tuple(
+                replace(each, at=later) if each.serial == text.serial else each
+                for each in grower.waiting
+            )
+            return replace(grower, waiting=waiting)
+
+        return change
 
     def _lines(self, text: Waiting, outcome: Outcome) -> list[Line]:
         """What an outcome adds to the grower's texts; a deferred text is still to come."""

@@ -133,9 +133,13 @@ class Store:
 
     def texts(self, number: str) -> list[Line]:
         """Return what was heard from a grower and sent to them, each with its last report."""
+        return joined(self.lines(number))
+
+    def lines(self, number: str) -> list[Line]:
+        """Return the same as it was kept: each report a line of its own."""
         with reaching_redis():
             stored = cast("list[bytes]", self.redis.lrange(keys.texts_key(number), 0, -1))
-        return joined(map(decode_line, stored))
+        return [decode_line(each) for each in stored]
 
     # Making true
 
@@ -262,6 +266,28 @@ class Store:
         with reaching_redis():
             for key in self.redis.scan_iter(match=keys.GROWERS, count=SCAN_BATCH):
                 yield keys.number_in(key)
+
+    def recount(self) -> int:
+        """Make the indexes of groups and calls anew from the records; return how many there are.
+
+        For records of a version that kept no groups. What is committed meanwhile is counted
+        wrongly, so nothing else may run.
+        """
+        count = 0
+        with reaching_redis():
+            for pattern in keys.INDEXES:
+                for name in self.redis.scan_iter(match=pattern, count=SCAN_BATCH):
+                    self.redis.delete(name)
+            numbers = list(dict.fromkeys(self.growers()))
+            for start in range(0, len(numbers), SCAN_BATCH):
+                part = numbers[start : start + SCAN_BATCH]
+                pipe = self.redis.pipeline(transaction=False)
+                for number, loaded in zip(part, self.load_many(part), strict=True):
+                    count += 1
+                    for write in indexes.of_groups(number, None, loaded.grower, self._clock()):
+                        pipe.execute_command(*write)  # type: ignore[no-untyped-call]
+                pipe.execute()
+        return count
 
     def _run(
         self,

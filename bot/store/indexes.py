@@ -10,9 +10,11 @@ from collections import Counter
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+from msgspec.structs import replace
+
 from bot.dialogue.standing import changed, due_ordinal
 from bot.store import keys
-from bot.store.texts import Failure, encode_failure, encode_line
+from bot.store.texts import REPORTS, Failure, encode_failure, encode_line
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -74,25 +76,41 @@ def _of_group(
 
 
 def of_lines(number: str, group: str, lines: Sequence[Line], keep: int) -> Iterator[Write]:
-    """Append what happened to the grower's texts, keep the last `keep`, and count it by day."""
+    """Append what happened to the grower's texts, keep the last `keep`, and count it by day.
+
+    A report that takes the place of another takes back what that one counted, on its day and in
+    its group.
+    """
     if not lines:
         return
     shard = keys.shard_of(number)
+    lines = [replace(line, group=group) if line.what in REPORTS else line for line in lines]
     if keep:
         yield "RPUSH", keys.texts_key(number), *map(encode_line, lines)
         yield "LTRIM", keys.texts_key(number), -keep, -1
     tallies: Counter[tuple[str, str]] = Counter()
+    failures = keys.failures_key(shard)
     for line in lines:
-        tally = keys.tally_key(shard, datetime.fromtimestamp(line.at, UTC).date())
-        tallies[tally, f"{line.what}:{line.kind}:{group}"] += 1
-        if line.segments:
-            tallies[tally, f"segments:{line.kind}:{group}"] += line.segments
-        if line.about.startswith(ROUND):
-            tallies[keys.told_key(shard, line.about.removeprefix(ROUND)), line.what] += 1
+        tallies.update(_counted(shard, group, line))
+        if (old := line.instead) is not None:
+            tallies.subtract(_counted(shard, old.group, old))
+            if old.what == "failed":
+                yield "LREM", failures, 0, encode_failure(Failure(number, old.group, old))
         if line.what in {"refused", "failed"}:
-            yield "LPUSH", keys.failures_key(shard), encode_failure(Failure(number, group, line))
-            yield "LTRIM", keys.failures_key(shard), 0, FAILURES_KEPT - 1
+            yield "LPUSH", failures, encode_failure(Failure(number, group, line))
+            yield "LTRIM", failures, 0, FAILURES_KEPT - 1
     for (key, name), count in tallies.items():
         yield "HINCRBY", key, name, count
     for key in {key for key, _ in tallies}:
         yield "EXPIRE", key, TALLY_S
+
+
+def _counted(shard: int, group: str, line: Line) -> Counter[tuple[str, str]]:
+    """What a line adds to which count: of its day, and of its round."""
+    tally = keys.tally_key(shard, datetime.fromtimestamp(line.at, UTC).date())
+    counts = Counter({(tally, f"{line.what}:{line.kind}:{group}"): 1})
+    if line.segments:
+        counts[tally, f"segments:{line.kind}:{group}"] = line.segments
+    if line.about.startswith(ROUND):
+        counts[keys.told_key(shard, line.about.removeprefix(ROUND)), line.what] = 1
+    return counts

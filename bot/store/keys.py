@@ -20,6 +20,9 @@ SHARDS = 64
 GROWERS = "{s*}:grower:*"
 """The pattern of every grower's key."""
 
+INDEXES = ("{s*}:members:*", "{s*}:sums:*", "{s*}:calls:*", "{s*}:calls")
+"""The patterns of the indexes that can be made anew from the growers' records."""
+
 
 def shard_of(number: str) -> int:
     """Return the shard of an E.164 number, 0 to 63, the same on every machine and run."""
@@ -120,6 +123,26 @@ def tokens_key() -> str:
 def audit_key() -> str:
     """Return the key of the trail: what was done at the desk, the oldest first."""
     return f"{_DESK}:audit"
+
+
+def groups_key() -> str:
+    """Return the key of the groups' records by name."""
+    return f"{_DESK}:groups"
+
+
+def rounds_key() -> str:
+    """Return the key of the rounds' records by id."""
+    return f"{_DESK}:rounds"
+
+
+def round_work_key(round_id: str) -> str:
+    """Return the key of how far a round has come, and what it has counted."""
+    return f"{_DESK}:round:{round_id}"
+
+
+def spreader_key() -> str:
+    """Return the key of the lock that the one who spreads rounds holds."""
+    return f"{_DESK}:spreader"
 
 
 def attempts_key() -> str:

@@ -12,6 +12,7 @@ import re
 import secrets
 import time
 import unicodedata
+from base64 import b64encode
 from dataclasses import dataclass
 from hashlib import sha256
 from typing import TYPE_CHECKING, Any, Literal, TypeVar, cast
@@ -27,7 +28,7 @@ from bot.store.codec import RecordError
 from bot.store.errors import reaching_redis
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
 
     import redis
 
@@ -61,7 +62,6 @@ TOKEN_SEEN_EVERY_S = 3600
 """A token's last use is written no more often than this, in seconds."""
 
 _TEMPORARY_LETTERS = "23456789abcdefghjkmnpqrstuvwxyz"  # none that is taken for another
-_NAME = re.compile(r"[\w.'-]+( [\w.'-]+)*")
 _ENTRY_ID = re.compile(r"[0-9]{1,15}-[0-9]{1,9}")
 
 
@@ -101,7 +101,7 @@ class Token(Struct, array_like=True, frozen=True):
 
 
 class Entry(Struct, array_like=True, frozen=True):
-    """One line of the trail: `who` did `what` to `whom`.
+    """One line of the trail: `who` did `what` to `whom`, as a sentence: "amina removed baraka".
 
     `who` is a user's name, or in brackets what else it was: "(command line)". Never a text or a
     password is in it; a phone number may be.
@@ -137,7 +137,7 @@ class People:
         self._clock = clock
         self._hasher = hasher or PasswordHasher()
         # Checked in the place of a user who is not there, so that the answer takes as long.
-        self._nobody = self._hasher.hash(secrets.token_bytes(16))
+        self._nobody = _hash_of_nobody(self._hasher)
 
     # Users
 
@@ -383,16 +383,20 @@ def fold_name(written: str) -> str:
 
 def fault_in_name(name: str) -> str:
     """Say what is wrong with a folded name; "" if nothing is."""
-    if not name:
+    if not _bare(name):
         return "a name is missing"
     if len(name) > LONGEST_NAME:
         return f"the name is over {LONGEST_NAME} characters"
-    if not _NAME.fullmatch(name):
+    if not all(
+        # A mark belongs to its letter, where NFC knows no single character for the two: "ọ̀".
+        each.isalnum() or each in " .'-_" or unicodedata.category(each) == "Mn"
+        for each in name
+    ):
         return "a name is made of letters, digits, spaces and . ' - _ only"
     return ""
 
 
-def tidy_groups(written: tuple[str, ...]) -> tuple[str, ...]:
+def tidy_groups(written: Iterable[str]) -> tuple[str, ...]:
     """Return names of groups without empty or double ones, spaces single, letters NFC."""
     tidy = (" ".join(unicodedata.normalize("NFC", group).split()) for group in written)
     return tuple(dict.fromkeys(group for group in tidy if group))
@@ -405,7 +409,8 @@ def fault_in_password(password: str, name: str) -> str:
     if len(password) > LONGEST_PASSWORD:
         return f"a password has at most {LONGEST_PASSWORD} characters"
     bare = _bare(password)
-    if bare in COMMON_PASSWORDS or len(set(bare)) <= 2:  # noqa: PLR2004 - "aaaaaaaaaa", "1212121212"
+    few = len(set(password)) <= 2  # noqa: PLR2004 - "aaaaaaaaaa", "1212121212"
+    if bare in COMMON_PASSWORDS or few:
         return "that password is one of the first that anybody tries; choose another"
     if _bare(name) in {bare, bare.rstrip("0123456789")}:
         return "the password must not be the name; choose another"
@@ -426,6 +431,16 @@ def _password_bytes(password: str) -> bytes:
     # Two keyboards may write one letter in two ways. Half a surrogate pair is no letter at all,
     # yet no reason to fail.
     return unicodedata.normalize("NFC", password).encode("utf-8", "surrogatepass")
+
+
+def _hash_of_nobody(hasher: PasswordHasher) -> str:
+    """Make up a hash that takes as long to check as any, and that no password is known for."""
+    salt, tag = (
+        b64encode(secrets.token_bytes(size)).decode().rstrip("=")
+        for size in (hasher.salt_len, hasher.hash_len)
+    )
+    costs = f"m={hasher.memory_cost},t={hasher.time_cost},p={hasher.parallelism}"
+    return f"$argon2id$v=19${costs}${salt}${tag}"
 
 
 def _digest(secret: str) -> str:

@@ -2,6 +2,8 @@
 
 A gateway's later word on a text ("delivered", "failed") is a line of its own, joined to its text
 when they are read: so a report may come twice, late, or before we know that the text has left.
+Lines are only ever added by a commit, so who has read a record and then its lines, and commits on
+that record, has worked from all there were.
 """
 
 from __future__ import annotations
@@ -13,9 +15,12 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
 What = Literal["heard", "sent", "refused", "delivered", "failed"]
+
+REPORTS = frozenset({"delivered", "failed"})
+"""What a line says that is a gateway's word on a text."""
 
 
 class Line(Struct, array_like=True, frozen=True, omit_defaults=True):
@@ -36,6 +41,10 @@ class Line(Struct, array_like=True, frozen=True, omit_defaults=True):
     about: str = ""
     """The operation a reminder is about, or "round:" and the round's id."""
     segments: int = 0
+    group: str = ""
+    """Where a report was counted."""
+    instead: Line | None = None
+    """The report that this one takes the place of; what it counted is taken back."""
 
 
 class Failure(Struct, array_like=True, frozen=True):
@@ -79,13 +88,41 @@ def joined(lines: Iterable[Line]) -> list[Line]:
     texts: list[Line] = []
     reports: list[Line] = []
     for line in lines:
-        (reports if line.what in {"delivered", "failed"} else texts).append(line)
+        (reports if line.what in REPORTS else texts).append(line)
     for report in reports:
         for place, text in enumerate(texts):
             if text.what in {"sent", "failed"} and is_about(report, text):
                 texts[place] = replace(text, what=report.what, reason=report.reason)
                 break
     return texts
+
+
+def spoken_of(kept: Sequence[Line], report: Line) -> tuple[Line | None, Line | None]:
+    """Return the text that a report speaks of and the report on it that stands, where known."""
+    texts = [each for each in kept if each.what not in REPORTS and is_about(report, each)]
+    text = texts[0] if texts else None
+    before = [each for each in kept if each.what in REPORTS and is_about(each, text or report)]
+    return text, before[-1] if before else None
+
+
+def with_early_reports(lines: Sequence[Line], kept: Sequence[Line]) -> list[Line]:
+    """Add to lines about to be kept the reports that came before their texts.
+
+    A report by the gateway's reference alone was counted as of no kind, as nobody knew of the
+    text yet; it is counted anew as of its text's.
+    """
+    added = []
+    for text in lines:
+        early = [each for each in kept if each.what in REPORTS and is_about(each, text)]
+        if text.what == "sent" and early and not early[-1].kind:
+            added.append(on_text(early[-1], text, instead=early[-1]))
+    return [*lines, *added]
+
+
+def on_text(report: Line, text: Line, instead: Line | None) -> Line:
+    """Return a report with what is known of its text, in the place of another report on it."""
+    serial = text.serial or report.serial
+    return replace(report, kind=text.kind, about=text.about, serial=serial, instead=instead)
 
 
 def is_about(report: Line, text: Line) -> bool:

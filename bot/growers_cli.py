@@ -1,0 +1,280 @@
+"""The commands `fieldbell growers`: enrol them from a file, list them, forget one."""
+
+from __future__ import annotations
+
+import os
+import time
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+import phonenumbers
+
+from bot.dialogue.standing import next_open, stage, why_silent
+from bot.enrolment.columns import FileFault
+from bot.enrolment.exporting import exporting, faulty_cells, faulty_header
+from bot.enrolment.files import open_sheet
+from bot.enrolment.importing import Report, take_in
+from bot.enrolment.rows import Faulty, Merged, read_rows
+from bot.exchange import dialogue_of
+from bot.gateways.numbers import read_number
+from bot.settings import Settings
+from bot.store import keys
+from bot.store.connecting import reached
+from bot.store.groups import Groups
+from bot.store.growers import Store
+from bot.store.people import People
+from bot.store.rounds import Rounds
+from bot.words_files import Refused
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from contextlib import AbstractContextManager
+    from typing import Any
+
+    from bot.enrolment.exporting import Cell, Kind
+
+LIST_BATCH = 2000
+
+
+@click.group()
+def growers() -> None:
+    """Enrol growers from a file, list them, forget one."""
+
+
+@contextmanager
+def _reached(file: Path | None) -> Iterator[tuple[Settings, Store]]:
+    settings = Settings.read(os.environ, file)
+    with reached(settings.redis_url, settings.data) as client:
+        yield settings, Store(client, keep_texts=settings.keep_texts)
+
+
+# Enrolling
+
+
+@growers.command("import")
+@click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--group", "name", required=True, help="The group they are enrolled in.")
+@click.option("--country", help="Two capital letters, for numbers without a country code.")
+@click.option(
+    "--column",
+    "columns",
+    multiple=True,
+    metavar="MEANING=TITLE",
+    help="What a column holds: phone, name, village, language or consent.",
+)
+@click.option(
+    "--faults",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Where rows that cannot be used are written, with what to mend; beside FILE if not given.",
+)
+@click.pass_obj
+def import_file(  # noqa: PLR0913, PLR0917 - an option each
+    settings_file: Path | None,
+    file: Path,
+    name: str,
+    country: str | None,
+    columns: tuple[str, ...],
+    faults: Path | None,
+) -> None:
+    """Enrol the growers of a CSV or XLSX file in a group.
+
+    It may be done again: a number already enrolled is brought up to date, and nothing is lost.
+    """
+    mapping = dict(_column(each) for each in columns)
+    if country is not None and country not in phonenumbers.SUPPORTED_REGIONS:
+        raise Refused(f"{country}: not a country; write its two capital letters, as TZ")
+    faults = faults or file.with_name(f"{file.stem}-to-mend.csv")
+    with _reached(settings_file) as (settings, store):
+        groups = Groups(store.redis)
+        group = groups.named(name)
+        if country is not None and country != group.country:
+            group = groups.change(group.name, country=country) or group
+        try:
+            with open_sheet(file, mapping) as sheet, _aside(faults, sheet.header) as aside:
+                rows = read_rows(
+                    sheet,
+                    group.country or settings.country,
+                    dialogue_of(settings).languages,
+                )
+                with _progress(file) as told:
+                    report = take_in(
+                        rows,
+                        group,
+                        store,
+                        settings,
+                        time.time(),
+                        asks_consent=sheet.columns.consent is not None,
+                        aside=aside,
+                        told=told,
+                    )
+        except FileFault as fault:
+            raise Refused(f"{file.name}: {fault}") from fault
+        People(store.redis).record(WHO, "enrolled", group.name, f"{report.rows} rows")
+    for line in told_of(report, group.name):
+        click.echo(line)
+    if report.faulty:
+        click.echo(f"Those rows, with what to mend: {faults}")
+
+
+WHO = "(command line)"
+
+
+def told_of(report: Report, group: str) -> list[str]:
+    """Say what came of a file, a line each."""
+    counts = report.growers
+    rows = f"{report.rows:,} rows for {group}"
+    came = f"{counts['added']:,} growers added, {counts['changed']:,} brought up to date"
+    lines = [f"{rows}: {came}, {counts['unchanged']:,} as they were."]
+    if report.moved:
+        lines.append(f"{report.moved:,} of them came from another group.")
+    if report.declined:
+        lines.append(f"{report.declined:,} have not agreed to be texted, and will not be.")
+    if report.merged:
+        lines.append(f"{report.merged:,} rows had the number of a row above, and were merged.")
+    if report.faulty:
+        lines.append(f"{report.faulty:,} rows could not be used.")
+    return lines
+
+
+def _column(written: str) -> tuple[str, str]:
+    meaning, equals, title = written.partition("=")
+    if not equals:
+        raise Refused(f"--column {written}: write it as phone=TITLE")
+    return meaning.strip(), title.strip()
+
+
+@contextmanager
+def _aside(path: Path, header: tuple[str, ...]) -> Iterator[Any]:
+    """Write faulty rows to a file that is made with the first of them."""
+    with ExitStack() as stack:
+        write = None
+
+        def aside(row: Faulty | Merged) -> None:
+            nonlocal write
+            if isinstance(row, Merged):
+                if row.what:
+                    click.echo(f"row {row.row}: as row {row.first_row}, but {row.what}", err=True)
+                return
+            if write is None:
+                stream = stack.enter_context(path.open("wb"))
+                write = stack.enter_context(exporting(stream, "csv", faulty_header(header)))
+            write(faulty_cells(row, header))
+
+        yield aside
+
+
+def _progress(file: Path) -> AbstractContextManager[Any]:
+    @contextmanager
+    def bar() -> Iterator[Any]:
+        # How many rows there are is not known until they are read; the count moves instead.
+        with click.progressbar(
+            length=0, label=f"Reading {file.name}", show_pos=True, show_eta=False
+        ) as shown:
+            done = 0
+
+            def told(rows: int) -> None:
+                nonlocal done
+                shown.update(rows - done)
+                done = rows
+
+            yield told
+
+    return bar()
+
+
+# Listing
+
+
+@growers.command("export")
+@click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
+@click.option("--group", "names", multiple=True, help="A group; may be given often. All if none.")
+@click.pass_obj
+def export_file(settings_file: Path | None, file: Path, names: tuple[str, ...]) -> None:
+    """Write growers to a CSV or XLSX file: who they are, and how far each has come."""
+    kind: Kind = "xlsx" if file.suffix.lower() == ".xlsx" else "csv"
+    with _reached(settings_file) as (_, store):
+        groups = Groups(store.redis)
+        wanted = names or ("", *groups.shelf.all())
+        for name in names:
+            if groups.shelf.find(name) is None:
+                raise Refused(f"there is no group {name!r}")
+        count = 0
+        with file.open("wb") as stream, exporting(stream, kind, LIST_HEADER) as write:
+            for row in listed(store, groups, wanted):
+                write(row)
+                count += 1
+    click.echo(f"{count:,} growers: {file}")
+
+
+LIST_HEADER = (
+    "Phone",
+    "Name",
+    "Village",
+    "Group",
+    "Language",
+    "Stage",
+    "Next work",
+    "Due",
+    "Not texted because",
+)
+
+
+def listed(store: Store, groups: Groups, names: tuple[str, ...]) -> Iterator[list[Cell]]:
+    """Go through the growers of groups, a row each under `LIST_HEADER`."""
+    for name in names:
+        for shard in range(keys.SHARDS):
+            numbers = groups.members(name, shard)
+            for start in range(0, len(numbers), LIST_BATCH):
+                part = numbers[start : start + LIST_BATCH]
+                for number, loaded in zip(part, store.load_many(part), strict=True):
+                    grower = loaded.grower
+                    coming = next_open(grower)
+                    yield [
+                        number,
+                        grower.name,
+                        grower.village,
+                        grower.group,
+                        grower.language,
+                        stage(grower),
+                        coming.name if coming else "",
+                        coming.due if coming else None,
+                        why_silent(grower),
+                    ]
+
+
+# Forgetting, and counting anew
+
+
+@growers.command()
+@click.argument("number")
+@click.confirmation_option(prompt="Delete everything kept of this number?")
+@click.pass_obj
+def forget(settings_file: Path | None, number: str) -> None:
+    """Delete everything kept of a number."""
+    with _reached(settings_file) as (settings, store):
+        e164 = read_number(number, settings.country)
+        if e164 is None:
+            raise Refused(f"{number}: not a phone number; write it as +255655512345")
+        known = store.load(e164).version > 0
+        forget_everywhere(store, e164)
+    click.echo("Forgotten." if known else "Nothing was kept of this number.")
+
+
+def forget_everywhere(store: Store, number: str) -> None:
+    """Delete everything kept of a number, in growers' records and in what the desk keeps."""
+    store.forget(number)
+    Rounds(store.redis).forget(number)
+
+
+@growers.command()
+@click.pass_obj
+def recount(settings_file: Path | None) -> None:
+    """Count every group anew from the growers' records.
+
+    Run it once after an upgrade from a version that kept no groups, while nothing else runs.
+    """
+    with _reached(settings_file) as (_, store):
+        count = store.recount()
+    click.echo(f"{count:,} growers counted.")

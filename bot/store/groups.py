@@ -1,0 +1,196 @@
+"""The groups: what is set for each, and what its growers come to.
+
+A group's growers are spread over all shards, so everything read of a group is one pipelined
+round trip to each shard's part, added up here.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from collections import Counter
+from dataclasses import dataclass, field
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from msgspec import Struct
+from msgspec.structs import replace
+
+from bot.store import keys
+from bot.store.errors import reaching_redis
+from bot.store.shelf import Shelf
+from bot.store.texts import Failure, decode_failure
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import redis
+
+LONGEST_NAME = 60
+
+
+class Group(Struct, array_like=True, frozen=True):
+    """A group of growers. What is empty is as the operator's settings say.
+
+    `country` (ISO 3166) is for numbers without their country code, `zone` (IANA) for days and
+    hours, `language` for growers whose own is not known. `season` is the day the last season
+    was opened.
+    """
+
+    name: str
+    country: str = ""
+    zone: str = ""
+    language: str = ""
+    season: date | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Overview:
+    """What a group comes to: how many growers, how many are behind, how many to ring.
+
+    `sums` are the counted facts of `bot.dialogue.standing`.
+    """
+
+    size: int = 0
+    behind: int = 0
+    to_ring: int = 0
+    sums: Counter[str] = field(default_factory=Counter)
+
+
+class Groups:
+    """The groups in Redis. The client must not decode responses."""
+
+    def __init__(self, client: redis.Redis) -> None:
+        self.redis = client
+        self.shelf = Shelf(client, keys.groups_key(), Group)
+
+    def named(self, name: str) -> Group:
+        """Return a group, which is added if it is new."""
+        name = tidy(name)
+        group = Group(name)
+        return group if self.shelf.add(name, group) else self.shelf.find(name) or group
+
+    def change(self, name: str, **changes: Any) -> Group | None:  # noqa: ANN401 - fields of a Group
+        """Change what is set for a group; None if there is none of this name."""
+        return self.shelf.change(name, lambda group: replace(group, **changes))
+
+    def overviews(self, names: Sequence[str], today: date) -> dict[str, Overview]:
+        """Add up what these groups come to, as seen on a day."""
+        overdue = f"({today.toordinal()}"
+        pipe = self.redis.pipeline(transaction=False)
+        for name in names:
+            for shard in range(keys.SHARDS):
+                members = keys.members_key(shard, name)
+                pipe.zcard(members)
+                pipe.zcount(members, "-inf", overdue)
+                pipe.zcard(keys.group_calls_key(shard, name))
+                pipe.hgetall(keys.sums_key(shard, name))
+        with reaching_redis():
+            answers = iter(pipe.execute())
+        return {name: _added_up(answers) for name in names}
+
+    def members(self, name: str, shard: int) -> list[str]:
+        """Return the numbers of one shard's part of a group."""
+        with reaching_redis():
+            found: Any = self.redis.zrange(keys.members_key(shard, name), 0, -1)
+        return [number.decode() for number in found]
+
+    def size(self, name: str) -> int:
+        """Count a group's growers."""
+        pipe = self.redis.pipeline(transaction=False)
+        for shard in range(keys.SHARDS):
+            pipe.zcard(keys.members_key(shard, name))
+        with reaching_redis():
+            return sum(pipe.execute())
+
+    def due(
+        self, names: Sequence[str], first: int, last: int, start: int = 0, limit: int = 50
+    ) -> list[tuple[str, int]]:
+        """Return growers of groups by the day their next work is due, with that day.
+
+        Days are proleptic ordinals, `first` and `last` among them; `standing.NO_DAY` is no day.
+        """
+        wanted = start + limit
+        # Each shard holds its share, more or less; those found to hold more are asked again.
+        parts = {(name, shard): wanted // keys.SHARDS + 16 for name in names for shard in _SHARDS}
+        found: dict[tuple[str, int], list[tuple[str, int]]] = {}
+        asked = dict(parts)
+        while asked:
+            pipe = self.redis.pipeline(transaction=False)
+            for (name, shard), most in asked.items():
+                key = keys.members_key(shard, name)
+                pipe.zrangebyscore(key, first, last, start=0, num=most, withscores=True)
+            with reaching_redis():
+                answers = pipe.execute()
+            for part, answer in zip(asked, answers, strict=True):
+                found[part] = [(number.decode(), int(score)) for number, score in answer]
+            merged = sorted(
+                (pair for part in found.values() for pair in part), key=lambda it: (it[1], it[0])
+            )[:wanted]
+            asked = {
+                part: most * 4
+                for part, most in asked.items()
+                if len(found[part]) == most
+                and (len(merged) < wanted or found[part][-1][1] <= merged[-1][1])
+            }
+        return merged[start:]
+
+    def to_ring(self, names: Sequence[str]) -> list[tuple[str, float]]:
+        """Return the numbers of groups that a person should ring; the longest wait first."""
+        pipe = self.redis.pipeline(transaction=False)
+        for name in names:
+            for shard in _SHARDS:
+                pipe.zrange(keys.group_calls_key(shard, name), 0, -1, withscores=True)
+        with reaching_redis():
+            found = [pair for pairs in pipe.execute() for pair in pairs]
+        return sorted(((number.decode(), since) for number, since in found), key=lambda it: it[1])
+
+    def tallies(self, days: Sequence[date]) -> dict[date, Counter[tuple[str, str, str]]]:
+        """Count the texts of days (UTC) by (what, kind, group); see `bot.store.texts`.
+
+        "segments" counts the segments of texts sent.
+        """
+        pipe = self.redis.pipeline(transaction=False)
+        for day in days:
+            for shard in _SHARDS:
+                pipe.hgetall(keys.tally_key(shard, day))
+        with reaching_redis():
+            answers = iter(pipe.execute())
+        found: dict[date, Counter[tuple[str, str, str]]] = {}
+        for day in days:
+            counts = found.setdefault(day, Counter())
+            for _ in _SHARDS:
+                for name, count in next(answers).items():
+                    what, kind, group = name.decode().split(":", 2)
+                    counts[what, kind, group] += int(count)
+        return found
+
+    def failures(self) -> list[Failure]:
+        """Return the latest texts that did not arrive, of every group, the newest first."""
+        pipe = self.redis.pipeline(transaction=False)
+        for shard in _SHARDS:
+            pipe.lrange(keys.failures_key(shard), 0, -1)
+        with reaching_redis():
+            found = [decode_failure(each) for part in pipe.execute() for each in part]
+        return sorted(found, key=lambda each: -each.line.at)
+
+
+_SHARDS = range(keys.SHARDS)
+
+
+def tidy(name: str) -> str:
+    """Return a group's name in one spelling: NFC, no control letters, single spaces, cut short."""
+    written = unicodedata.normalize("NFC", name)
+    plain = "".join(" " if unicodedata.category(each)[0] in "CZ" else each for each in written)
+    return " ".join(plain.split())[:LONGEST_NAME].strip()
+
+
+def _added_up(answers: Any) -> Overview:  # noqa: ANN401 - an iterator of what Redis answers
+    size = behind = to_ring = 0
+    sums: Counter[str] = Counter()
+    for _ in _SHARDS:
+        size += next(answers)
+        behind += next(answers)
+        to_ring += next(answers)
+        for name, count in next(answers).items():
+            sums[name.decode()] += int(count)
+    return Overview(size, behind, to_ring, sums)

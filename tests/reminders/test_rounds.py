@@ -1,0 +1,412 @@
+"""A round goes to whom it is for, once, and to nobody who must not be texted."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime
+from typing import TYPE_CHECKING
+
+import pytest
+from msgspec.structs import replace
+
+from bot import data
+from bot.dialogue.records import Grower, Operation, Plan
+from bot.gateways.loopback import LoopbackGateway
+from bot.reminders.rounds import Chosen, LeftOut, faults, judge, meets
+from bot.reminders.sender import Sender
+from bot.reminders.spreading import AHEAD_S, LOCK_S, Permission, Spreader
+from bot.settings import Settings
+from bot.store import keys
+from bot.store.errors import StoreUnavailable
+from bot.store.groups import Group, Groups
+from bot.store.growers import Commit, Store
+from bot.store.rounds import Conditions, Round, Rounds
+
+if TYPE_CHECKING:
+    import redis
+
+SETTINGS = Settings()
+NINE = datetime(2026, 3, 2, 6, 0, tzinfo=UTC).timestamp()  # 09:00 in Dar es Salaam
+TODAY = date(2026, 3, 2)
+NORTH, SOUTH = "Mirindi North", "Mirindi South"
+TEXT = "Habari {name}, mkutano ni Jumamosi saa tatu."
+ROUND = Round("r1", "Meeting", "amina", 1, (NORTH,), texts={"sw": TEXT}, rate=60_000)
+
+
+def planned(due: date, done: date | None = None, name: str = "plough") -> Plan:
+    return Plan((Operation(name, due, due, due, done=done),))
+
+
+def grower(**changes: object) -> Grower:
+    return replace(Grower(language="sw", name="Neema", group=NORTH), **changes)
+
+
+@dataclass
+class Clock:
+    now: float = NINE
+
+    def __call__(self) -> float:
+        return self.now
+
+
+@dataclass
+class Room:
+    """A spreader, a sender and what they serve."""
+
+    client: redis.Redis
+    clock: Clock = field(default_factory=Clock)
+
+    def __post_init__(self) -> None:
+        self.store = Store(self.client, self.clock)
+        self.groups, self.rounds = Groups(self.client), Rounds(self.client)
+        self.gateway = LoopbackGateway(self.clock)
+        self.groups.shelf.add(NORTH, Group(NORTH, language="sw"))
+        self.groups.shelf.add(SOUTH, Group(SOUTH, zone="America/Bogota"))
+        self.new()
+
+    def new(self) -> None:
+        """A spreader and a sender as another process would have them."""
+        dialogue = data.dialogue()
+        self.spreader = Spreader(
+            self.store, self.groups, self.rounds, dialogue, SETTINGS, self.clock
+        )
+        self.sender = Sender(
+            self.store,
+            self.gateway,
+            dialogue.remind,
+            SETTINGS,
+            self.clock,
+            Permission(self.rounds, self.clock),
+        )
+
+    def fill(self, many: int, one: Grower | None = None, prefix: str = "+25571") -> list[str]:
+        numbers = [f"{prefix}{place:07d}" for place in range(many)]
+        changes = [Commit(n, self.store.load(n), one or grower(), None) for n in numbers]
+        assert self.store.commit_many(changes) == []
+        return numbers
+
+    def work(self) -> None:
+        while self.spreader.tick():
+            pass
+
+    def deliver(self) -> None:
+        """Spread and send until nothing is left to do for the moment."""
+        for _ in range(200):
+            more = self.spreader.tick()
+            if not self.sender.tick() and not more:
+                break
+
+    def state(self, round_id: str = "r1") -> str:
+        found = self.rounds.shelf.find(round_id)
+        return found.state if found else ""
+
+    def sent(self) -> Counter[str]:
+        return Counter(each.text.to for each in self.gateway.ledger)
+
+
+@pytest.fixture
+def room(redis_client: redis.Redis) -> Room:
+    return Room(redis_client)
+
+
+# Whom it is for
+
+
+@pytest.mark.parametrize(
+    ("one", "reason"),
+    [
+        (grower(stopped=True), "stopped"),
+        (grower(consent=False), "no_consent"),
+        (grower(unreachable="no such number"), "unreachable"),
+        (grower(stopped=True, consent=False), "stopped"),
+        (grower(group=SOUTH), "gone"),
+        (grower(language="en"), "no_text"),
+        (grower(name=""), "no_value"),
+    ],
+)
+def test_who_must_not_be_texted_is_left_out(one: Grower, reason: str) -> None:
+    assert judge(ROUND, Group(NORTH), one, TODAY, data.dialogue()) == LeftOut(reason)
+
+
+def test_the_text_is_filled_in_the_growers_language() -> None:
+    asking = "{name}, {village}, {group}: {operation}, {due}."
+    one = grower(language="", village="Kanoro", plan=planned(date(2026, 3, 5)))
+    verdict = judge(
+        replace(ROUND, texts={"sw": asking}),
+        Group(NORTH, language="sw"),
+        one,
+        TODAY,
+        data.dialogue(),
+    )
+    assert isinstance(verdict, Chosen)
+    # flows and Kiswahili wording: "lima" is ploughing; the date as CLDR has it.
+    assert verdict.texts[0].body == "Neema, Kanoro, Mirindi North: Lima mara moja, Alhamisi 5 Mac."
+    assert (verdict.texts[0].kind, verdict.texts[0].operation) == ("notice", "round:r1")
+    assert (verdict.language, verdict.segments) == ("sw", 1)
+
+
+def test_a_flow_is_begun_with_its_first_question() -> None:
+    verdict = judge(
+        replace(ROUND, texts={}, flow="field"), Group(NORTH), grower(), TODAY, data.dialogue()
+    )
+    assert isinstance(verdict, Chosen)
+    assert verdict.grower.session is not None
+    assert verdict.grower.session.flow == "field"
+    assert NORTH in verdict.texts[0].body
+    # Who never heard from us is told how to end it.
+    words = data.dialogue().voice("sw").words
+    assert "stop" in {words.command(each.strip(".,:;")) for each in verdict.texts[0].body.split()}
+
+
+@pytest.mark.parametrize(
+    ("conditions", "one", "met"),
+    [
+        (Conditions(), grower(), True),
+        (Conditions(languages=("sw", "fr")), grower(), True),
+        (Conditions(languages=("fr",)), grower(), False),
+        (Conditions(operation="plough"), grower(plan=planned(TODAY)), True),
+        (Conditions(operation="plant"), grower(plan=planned(TODAY)), False),
+        (Conditions(operation="plough"), grower(), False),
+        (Conditions(operation="plough"), grower(plan=planned(TODAY, done=TODAY)), False),
+        (Conditions(within=3), grower(plan=planned(date(2026, 3, 5))), True),
+        (Conditions(within=3), grower(plan=planned(date(2026, 3, 6))), False),
+        (Conditions(within=3), grower(plan=planned(date(2026, 2, 1))), True),
+        (Conditions(within=3), grower(), False),
+        (Conditions(behind=3), grower(plan=planned(date(2026, 2, 27))), True),
+        (Conditions(behind=4), grower(plan=planned(date(2026, 2, 27))), False),
+        (Conditions(behind=0), grower(plan=planned(TODAY)), False),
+        (Conditions(behind=1), grower(), False),
+        (Conditions(not_planted=True), grower(), True),
+        (Conditions(not_planted=True), grower(plan=planned(TODAY, TODAY, "plant")), False),
+        (Conditions(no_plan=True), grower(), True),
+        (Conditions(no_plan=True), grower(plan=planned(TODAY)), False),
+        (Conditions(no_plan=True), grower(plan=planned(TODAY, TODAY)), True),
+    ],
+)
+def test_conditions(conditions: Conditions, one: Grower, met: bool) -> None:  # noqa: FBT001
+    assert meets(conditions, one, "sw", TODAY) is met
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"name": ""}, "name"),
+        ({"groups": ()}, "at least one group"),
+        ({"groups": ("Mirindi Nroth",)}, "there is no group 'Mirindi Nroth'"),
+        ({"texts": {}}, "at least one language"),
+        ({"texts": {"sw": " "}}, "empty"),
+        ({"texts": {"xx": "Hello"}}, "'xx' is no language on offer"),
+        ({"texts": {"sw": "Habari {nmae}"}}, "name"),
+        ({"texts": {"sw": "Habari {name"}}, "lone"),
+        ({"texts": {"sw": "a" * 700}}, "5 segments, and 4 at most"),
+        ({"texts": {}, "flow": "weeding"}, "cannot be begun"),
+        ({"conditions": Conditions(operation="plow")}, "plough"),
+        ({"conditions": Conditions(languages=("xx",))}, "'xx'"),
+        ({"conditions": Conditions(behind=-1)}, "0 to 365"),
+        ({"rate": 0}, "rate"),
+    ],
+)
+def test_what_must_be_mended_is_said(changes: dict[str, object], said: str) -> None:
+    found = faults(replace(ROUND, **changes), data.dialogue(), {NORTH})
+    assert len(found) == 1
+    assert said in found[0]
+    assert faults(ROUND, data.dialogue(), {NORTH}) == []
+
+
+# Counting and spreading
+
+
+def test_a_count_says_what_the_round_would_do_and_tells_nobody(room: Room) -> None:
+    room.fill(30)
+    room.fill(3, grower(stopped=True), "+25572")
+    room.fill(2, grower(language="en"), "+25573")
+    room.rounds.shelf.add("r1", replace(ROUND, state="counting"))
+    room.work()
+    progress = room.rounds.progress("r1", "count")
+    assert room.state() == "counted"
+    assert progress.counts == {
+        "chosen": 30,
+        "language:sw": 30,
+        "segments:sw": 30,
+        "left_out:stopped": 3,
+        "left_out:no_text": 2,
+    }
+    assert len(progress.examples) == 3
+    assert room.store.load(progress.examples[0]).grower.waiting == ()
+    room.sender.tick()
+    assert room.gateway.ledger == []
+
+
+def test_a_round_reaches_everyone_once(room: Room) -> None:
+    numbers = room.fill(300)
+    room.fill(3, grower(consent=False), "+25572")
+    room.rounds.shelf.add("r1", replace(ROUND, state="running"))
+    room.deliver()
+    assert room.sent() == Counter(numbers)
+    assert room.state() == "finished"
+    assert room.rounds.fared("r1") == {"sent": 300}
+    assert room.rounds.progress("r1", "send").counts["chosen"] == 300
+    assert room.store.texts(numbers[0])[0].body == "Habari Neema, mkutano ni Jumamosi saa tatu."
+
+
+def test_a_spreader_that_dies_anywhere_tells_nobody_twice(
+    room: Room, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    numbers = room.fill(500)
+    room.rounds.shelf.add("r1", replace(ROUND, state="running"))
+    advance = Rounds.advance
+    for died_at in [1, 2, 5] * 5:
+        calls = 0
+
+        def dying(*args: object, _after: int = died_at, **kwargs: object) -> object:
+            nonlocal calls
+            calls += 1
+            if calls == _after:
+                raise KeyboardInterrupt
+            return advance(*args, **kwargs)
+
+        # Told, and killed before it was written down.
+        monkeypatch.setattr(Rounds, "advance", dying)
+        with pytest.raises(KeyboardInterrupt):
+            room.deliver()
+        monkeypatch.undo()
+        room.client.delete(keys.spreader_key())  # the lock of the dead lapses
+        room.new()
+    room.deliver()
+    assert room.state() == "finished"
+    assert room.sent() == Counter(numbers)
+    assert room.rounds.progress("r1", "send").counts["chosen"] == 500
+
+
+def test_two_spreaders_do_not_work_at_once(room: Room) -> None:
+    room.fill(10)
+    room.rounds.shelf.add("r1", replace(ROUND, state="running"))
+    assert room.spreader.tick()
+    first = room.spreader
+    room.new()
+    assert not room.spreader.tick()
+    first.release()
+    assert room.spreader.tick()
+    assert LOCK_S > AHEAD_S
+
+
+def test_a_lost_store_is_no_end(room: Room, monkeypatch: pytest.MonkeyPatch) -> None:
+    numbers = room.fill(100)
+    room.rounds.shelf.add("r1", replace(ROUND, state="running"))
+    commit = Store.commit_many
+
+    def failing(self: Store, changes: list[Commit]) -> list[str]:
+        commit(self, changes)  # it was written, and the answer lost
+        raise StoreUnavailable
+
+    monkeypatch.setattr(Store, "commit_many", failing)
+    with pytest.raises(StoreUnavailable):
+        room.work()
+    monkeypatch.undo()
+    room.deliver()
+    assert room.sent() == Counter(numbers)
+
+
+def test_a_stop_during_the_round_is_obeyed(room: Room, monkeypatch: pytest.MonkeyPatch) -> None:
+    numbers = room.fill(20)
+    room.rounds.shelf.add("r1", replace(ROUND, state="running"))
+    load = Store.load_many
+
+    def stopping(self: Store, wanted: list[str], message_id: str | None = None) -> object:
+        loads = load(self, wanted, message_id)
+        for number in wanted:
+            found = self.load(number)
+            if not found.grower.stopped:
+                self.commit(number, found, replace(found.grower, stopped=True), due=None)
+        return loads
+
+    monkeypatch.setattr(Store, "load_many", stopping)
+    room.deliver()
+    assert room.gateway.ledger == []
+    assert room.rounds.progress("r1", "send").counts == {"left_out:stopped": len(numbers)}
+
+
+def test_the_rate_is_kept(room: Room) -> None:
+    room.fill(100)
+    room.rounds.shelf.add("r1", replace(ROUND, state="running", rate=60))
+    for _ in range(30):
+        room.deliver()
+        room.clock.now += 1
+    # One text a second, and those of the next seconds not before their time.
+    assert 25 <= len(room.gateway.ledger) <= 31
+    times = [each.at for each in room.gateway.ledger]
+    assert max(Counter(int(at) for at in times).values()) <= 2
+
+
+def test_a_paused_round_sends_nothing_and_goes_on_where_it_was(room: Room) -> None:
+    numbers = room.fill(200)
+    room.rounds.shelf.add("r1", replace(ROUND, state="running", rate=600))
+    room.deliver()
+    sent = len(room.gateway.ledger)
+    assert 0 < sent < 200
+    room.rounds.change_state("r1", ("running",), "paused")
+    room.clock.now += 60
+    room.deliver()
+    assert len(room.gateway.ledger) == sent
+    room.rounds.change_state("r1", ("paused",), "running")
+    for _ in range(20):
+        room.clock.now += 31
+        room.deliver()
+    assert room.sent() == Counter(numbers)
+
+
+def test_a_stopped_round_ends_at_once_and_leaves_nothing_waiting(room: Room) -> None:
+    numbers = room.fill(200)
+    room.rounds.shelf.add("r1", replace(ROUND, state="running", rate=600))
+    room.work()
+    room.rounds.change_state("r1", ("running",), "stopped")
+    room.clock.now += 60
+    room.deliver()
+    room.clock.now += 600
+    room.deliver()
+    assert room.gateway.ledger == []
+    assert not any(each.grower.waiting for each in room.store.load_many(numbers))
+
+
+def test_each_group_is_told_in_its_own_waking_hours(room: Room) -> None:
+    north = room.fill(10)
+    south = room.fill(10, grower(group=SOUTH, zone="America/Bogota"), "+5731")
+    both = replace(ROUND, groups=(SOUTH, NORTH), state="running")
+    room.rounds.shelf.add("r1", both)
+    room.deliver()
+    # It is 1 o'clock at night in Bogota.
+    assert room.sent() == Counter(north)
+    assert room.state() == "running"
+    room.clock.now += 7 * 3600
+    room.deliver()
+    assert room.sent() == Counter(north + south)
+    assert room.state() == "finished"
+
+
+def test_a_round_begins_at_its_time(room: Room) -> None:
+    room.fill(5)
+    room.rounds.shelf.add("r1", replace(ROUND, state="running", start=int(NINE) + 3600))
+    room.deliver()
+    assert room.gateway.ledger == []
+    room.clock.now += 3600
+    room.deliver()
+    assert len(room.gateway.ledger) == 5
+
+
+def test_a_round_that_no_longer_makes_sense_is_paused(room: Room) -> None:
+    room.fill(5)
+    room.rounds.shelf.add("r1", replace(ROUND, state="running", texts={"xx": "Hello"}))
+    room.deliver()
+    assert room.state() == "paused"
+    assert room.gateway.ledger == []
+
+
+def test_a_grower_forgotten_is_in_no_round(room: Room) -> None:
+    number, *_ = room.fill(3)
+    room.rounds.shelf.add("r1", replace(ROUND, state="counting"))
+    room.work()
+    room.store.forget(number)
+    room.rounds.forget(number)
+    left = [key for key in room.client.scan_iter() if number.encode() in room.client.dump(key)]
+    assert left == []
