@@ -22,6 +22,7 @@ import requests
 import yaml
 
 from bot import data
+from bot.desk_cli import desk
 from bot.dialogue.advice import advise as advise_on
 from bot.dialogue.advice import schema
 from bot.dialogue.fitting import fit
@@ -29,14 +30,18 @@ from bot.dialogue.messages import messages
 from bot.dialogue.proof import prove
 from bot.dialogue.sheet import read_sheet
 from bot.dialogue.slips import FlowError
+from bot.dialogue.voice import Contacts, Voice
 from bot.exchange import Exchange, dialogue_of
 from bot.gateways.numbers import read_number
 from bot.gateways.profiles import ProfileError, read_profile
+from bot.growers_cli import growers
+from bot.rounds_cli import rounds
 from bot.settings import Settings, SettingsError
 from bot.store.connecting import reached
 from bot.store.errors import StoreUnavailable
 from bot.store.growers import Store
 from bot.store.server import EmbeddedRedisError
+from bot.wording.languages import SOURCE
 from bot.words_cli import words
 
 if TYPE_CHECKING:
@@ -89,7 +94,7 @@ def _settings(file: Path | None, **given: Any) -> Settings:  # noqa: ANN401 - an
 def _store(settings: Settings) -> Iterator[Store]:
     """Reach the Redis of REDIS_URL, or start the embedded one in the data folder."""
     with reached(settings.redis_url, settings.data) as client:
-        yield Store(client)
+        yield Store(client, keep_texts=settings.keep_texts)
 
 
 def _exchange(store: Store, settings: Settings, today: date | None = None) -> Exchange:
@@ -207,12 +212,19 @@ def advise(file: Path | None, sheet: Any, as_json: bool, show_schema: bool) -> N
 @click.option("--host", default="127.0.0.1", show_default=True)
 @click.option("--port", default=8080, show_default=True)
 @click.option("--try", "try_pages", is_flag=True, help="Also serve /try: a phone in the browser.")
+@click.option("--desk", "desk_pages", is_flag=True, help="Also serve /desk: pages for agents.")
 @click.pass_obj
-def serve(file: Path | None, host: str, port: int, try_pages: bool) -> None:  # noqa: FBT001 - click's own
+def serve(
+    file: Path | None,
+    host: str,
+    port: int,
+    try_pages: bool,  # noqa: FBT001 - click's own
+    desk_pages: bool,  # noqa: FBT001
+) -> None:
     """Serve the webhooks, for trying. In production: gunicorn 'bot.web:create_app()'."""
     from bot.web import create_app  # noqa: PLC0415 - Flask is slow to import
 
-    settings = _settings(file, try_pages=try_pages or None)
+    settings = _settings(file, try_pages=try_pages or None, desk_pages=desk_pages or None)
     # Left to itself, the signal would end this process and leave the embedded Redis running.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit())
     with _store(settings) as store:
@@ -223,9 +235,12 @@ def serve(file: Path | None, host: str, port: int, try_pages: bool) -> None:  # 
 @click.option("--once", is_flag=True, help="Send what is due now, then stop.")
 @click.pass_obj
 def send(file: Path | None, once: bool) -> None:  # noqa: FBT001 - click's own
-    """Send reminders and queued replies as they fall due, until stopped."""
+    """Send reminders, rounds and queued replies as they fall due, until stopped."""
     from bot.gateways.http import HttpGateway  # noqa: PLC0415 - only this command sends
     from bot.reminders.sender import Sender  # noqa: PLC0415
+    from bot.reminders.spreading import Permission, Spreader  # noqa: PLC0415
+    from bot.store.groups import Groups  # noqa: PLC0415
+    from bot.store.rounds import Rounds  # noqa: PLC0415
 
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
     settings = _settings(file)
@@ -235,12 +250,21 @@ def send(file: Path | None, once: bool) -> None:  # noqa: FBT001 - click's own
         signal.signal(number, lambda *_: stop.set())
     with _store(settings) as store:
         exchange = _exchange(store, settings)
-        sender = Sender(store, gateway, exchange.compose, settings, exchange.clock)
+        rounds_kept = Rounds(store.redis)
+        permit = Permission(rounds_kept, exchange.clock)
+        sender = Sender(store, gateway, exchange.compose, settings, exchange.clock, permit)
+        groups = Groups(store.redis)
+        dialogue = exchange.dialogue
+        spreader = Spreader(store, groups, rounds_kept, dialogue, settings, exchange.clock)
         if once:
-            while sender.tick():
+            while any([spreader.tick(), sender.tick()]):
                 pass
-        else:
-            sender.run(stop)
+            spreader.release()
+            return
+        spreading = threading.Thread(target=spreader.run, args=(stop,), name="spreader")
+        spreading.start()
+        sender.run(stop)
+        spreading.join()
 
 
 # Flows and languages
@@ -251,10 +275,7 @@ def send(file: Path | None, once: bool) -> None:  # noqa: FBT001 - click's own
 def check(file: Path | None) -> None:
     """Prove the flows and measure every text; exit 1 if anything is wrong."""
     settings = _settings(file)
-    try:
-        languages = data.languages(settings.locales)
-    except ValueError as error:
-        raise click.ClickException(str(error)) from error
+    languages = data.languages(settings.locales)
     if settings.district is None:
         # Nothing but what came with Fieldbell: then every language that did is looked at.
         settings = msgspec.structs.replace(settings, languages=",".join(languages))
@@ -264,11 +285,17 @@ def check(file: Path | None) -> None:
     for own in dialogue.own.values():
         faults += prove(own.flows)
     texts = len(list(messages(flows)))
-    for code, language in dialogue.languages.items():
-        spoken = dialogue.own.get(code, dialogue)
-        found = fit(spoken.flows, language, spoken.voices[code])
+    wanted = {code: languages[code] for code in dict.fromkeys([*settings.offered, SOURCE])}
+    offered = {code: each.words.language for code, each in wanted.items()}
+    for code, language in wanted.items():
+        spoken = dialogue.own.get(code, dialogue).flows
+        # A language without its safety texts has no voice in the conversation.
+        folded = code in settings.folded
+        found = fit(spoken, language, Voice(language, spoken, Contacts(), offered, folded=folded))
         faults += found
         state = "draft, waits for a speaker to read it" if language.draft else "reviewed"
+        if code not in dialogue.languages:
+            state += "; not offered for want of safety texts"
         click.echo(
             f"{code}  {language.words.language}: {texts} texts, {len(found)} faults; {state}"
         )
@@ -308,3 +335,10 @@ def figures(file: Path | None) -> None:
 
 
 main.add_command(words)
+
+
+# The agents' part
+
+main.add_command(growers)
+main.add_command(rounds)
+main.add_command(desk)

@@ -124,18 +124,19 @@ WHO = "(command line)"
 def told_of(report: Report, group: str) -> list[str]:
     """Say what came of a file, a line each."""
     counts = report.growers
-    rows = f"{report.rows:,} rows for {group}"
-    came = f"{counts['added']:,} growers added, {counts['changed']:,} brought up to date"
-    lines = [f"{rows}: {came}, {counts['unchanged']:,} as they were."]
-    if report.moved:
-        lines.append(f"{report.moved:,} of them came from another group.")
-    if report.declined:
-        lines.append(f"{report.declined:,} have not agreed to be texted, and will not be.")
-    if report.merged:
-        lines.append(f"{report.merged:,} rows had the number of a row above, and were merged.")
-    if report.faulty:
-        lines.append(f"{report.faulty:,} rows could not be used.")
-    return lines
+    lines = [
+        f"{group}: {report.rows:,} rows read",
+        f"growers added: {counts['added']:,}",
+        f"brought up to date: {counts['changed']:,}",
+        f"as they were: {counts['unchanged']:,}",
+    ]
+    others = (
+        ("of these from another group", report.moved),
+        ("not agreed, so not texted", report.declined),
+        ("rows merged with one above, of the same number", report.merged),
+        ("rows that cannot be used", report.faulty),
+    )
+    return lines + [f"{what}: {count:,}" for what, count in others if count]
 
 
 def _column(written: str) -> tuple[str, str]:

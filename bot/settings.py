@@ -74,6 +74,9 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     """Whether anyone may try the bot and read its texts in a browser, at /try."""
     reviewer_key: str = ""
     """Who knows it may put an uploaded translation in the place of ours; empty, nobody may."""
+    proxies: Annotated[int, Meta(ge=0, le=5)] = 0
+    """How many reverse proxies of the operator's stand before the web app and say, in
+    X-Forwarded headers, who asked and whether by https."""
     secret: str = ""
     """Signs what a browser keeps. Without it a new one is made each time a process starts, so
     set it where several processes serve the pages."""

@@ -94,7 +94,8 @@ class Spreader:
         self._dialogue = dialogue
         self._settings = settings
         self._clock = clock
-        self._lock = rounds.redis.lock(keys.spreader_key(), timeout=LOCK_S)
+        # Made here and used by whichever thread runs.
+        self._lock = rounds.redis.lock(keys.spreader_key(), timeout=LOCK_S, thread_local=False)
         self._at: dict[tuple[str, Pass], _Shard] = {}
         self._paced = 0.0
 

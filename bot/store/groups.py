@@ -1,7 +1,7 @@
 """The groups: what is set for each, and what its growers come to.
 
-A group's growers are spread over all shards, so everything read of a group is one pipelined
-round trip to each shard's part, added up here.
+A group's growers are spread over all shards. So what is read of groups is one call of a script to
+each shard, all in one pipelined round trip, added up or merged here.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ import unicodedata
 from collections import Counter
 from dataclasses import dataclass, field
 from datetime import date
+from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 from msgspec import Struct
@@ -21,7 +22,7 @@ from bot.store.shelf import Shelf
 from bot.store.texts import Failure, decode_failure
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     import redis
 
@@ -62,6 +63,8 @@ class Groups:
     def __init__(self, client: redis.Redis) -> None:
         self.redis = client
         self.shelf = Shelf(client, keys.groups_key(), Group)
+        self._overviews = client.register_script(_script("overviews.lua"))
+        self._first = client.register_script(_script("first.lua"))
 
     def named(self, name: str) -> Group:
         """Return a group, which is added if it is new."""
@@ -75,18 +78,26 @@ class Groups:
 
     def overviews(self, names: Sequence[str], today: date) -> dict[str, Overview]:
         """Add up what these groups come to, as seen on a day."""
-        overdue = f"({today.toordinal()}"
+        if not names:
+            return {}
         pipe = self.redis.pipeline(transaction=False)
-        for name in names:
-            for shard in range(keys.SHARDS):
-                members = keys.members_key(shard, name)
-                pipe.zcard(members)
-                pipe.zcount(members, "-inf", overdue)
-                pipe.zcard(keys.group_calls_key(shard, name))
-                pipe.hgetall(keys.sums_key(shard, name))
+        for shard in _SHARDS:
+            wanted = [
+                key
+                for name in names
+                for key in (
+                    keys.members_key(shard, name),
+                    keys.group_calls_key(shard, name),
+                    keys.sums_key(shard, name),
+                )
+            ]
+            self._overviews(keys=wanted, args=[f"({today.toordinal()}"], client=pipe)
         with reaching_redis():
-            answers = iter(pipe.execute())
-        return {name: _added_up(answers) for name in names}
+            answers = pipe.execute()
+        return {
+            name: _added_up([shard[place : place + 4] for shard in answers])
+            for place, name in zip(range(0, 4 * len(names), 4), names, strict=True)
+        }
 
     def members(self, name: str, shard: int) -> list[str]:
         """Return the numbers of one shard's part of a group."""
@@ -109,40 +120,54 @@ class Groups:
 
         Days are proleptic ordinals, `first` and `last` among them; `standing.NO_DAY` is no day.
         """
+        if not names:
+            return []
         wanted = start + limit
         # Each shard holds its share, more or less; those found to hold more are asked again.
-        parts = {(name, shard): wanted // keys.SHARDS + 16 for name in names for shard in _SHARDS}
-        found: dict[tuple[str, int], list[tuple[str, int]]] = {}
-        asked = dict(parts)
+        asked = dict.fromkeys(_SHARDS, wanted // keys.SHARDS + 16)
+        found: dict[int, list[tuple[str, int]]] = {}
         while asked:
-            pipe = self.redis.pipeline(transaction=False)
-            for (name, shard), most in asked.items():
-                key = keys.members_key(shard, name)
-                pipe.zrangebyscore(key, first, last, start=0, num=most, withscores=True)
-            with reaching_redis():
-                answers = pipe.execute()
-            for part, answer in zip(asked, answers, strict=True):
-                found[part] = [(number.decode(), int(score)) for number, score in answer]
+            answers = self._firsts(keys.members_key, names, (first, last), asked)
+            for shard, answer in zip(asked, answers, strict=True):
+                found[shard] = [(number, int(day)) for number, day in answer]
             merged = sorted(
                 (pair for part in found.values() for pair in part), key=lambda it: (it[1], it[0])
             )[:wanted]
             asked = {
-                part: most * 4
-                for part, most in asked.items()
-                if len(found[part]) == most
-                and (len(merged) < wanted or found[part][-1][1] <= merged[-1][1])
+                shard: most * 4
+                for shard, most in asked.items()
+                if len(found[shard]) == most
+                and (len(merged) < wanted or found[shard][-1][1] <= merged[-1][1])
             }
         return merged[start:]
 
     def to_ring(self, names: Sequence[str]) -> list[tuple[str, float]]:
         """Return the numbers of groups that a person should ring; the longest wait first."""
+        if not names:
+            return []
+        ever = "-inf", "+inf"
+        answers = self._firsts(keys.group_calls_key, names, ever, dict.fromkeys(_SHARDS, -1))
+        found = [(number, float(since)) for answer in answers for number, since in answer]
+        return sorted(found, key=lambda it: it[1])
+
+    def _firsts(
+        self,
+        key: Callable[[int, str], str],
+        names: Sequence[str],
+        bounds: tuple[str | int, str | int],
+        asked: Mapping[int, int],
+    ) -> list[list[tuple[str, bytes]]]:
+        """Read, of each shard asked, its first so many of some groups, with their scores."""
         pipe = self.redis.pipeline(transaction=False)
-        for name in names:
-            for shard in _SHARDS:
-                pipe.zrange(keys.group_calls_key(shard, name), 0, -1, withscores=True)
+        for shard, most in asked.items():
+            wanted = [key(shard, name) for name in names]
+            self._first(keys=wanted, args=[*bounds, most], client=pipe)
         with reaching_redis():
-            found = [pair for pairs in pipe.execute() for pair in pairs]
-        return sorted(((number.decode(), since) for number, since in found), key=lambda it: it[1])
+            answers = pipe.execute()
+        return [
+            [(number.decode(), score) for number, score in zip(it[::2], it[1::2], strict=True)]
+            for it in answers
+        ]
 
     def tallies(self, days: Sequence[date]) -> dict[date, Counter[tuple[str, str, str]]]:
         """Count the texts of days (UTC) by (what, kind, group); see `bot.store.texts`.
@@ -184,13 +209,17 @@ def tidy(name: str) -> str:
     return " ".join(plain.split())[:LONGEST_NAME].strip()
 
 
-def _added_up(answers: Any) -> Overview:  # noqa: ANN401 - an iterator of what Redis answers
-    size = behind = to_ring = 0
-    sums: Counter[str] = Counter()
-    for _ in _SHARDS:
-        size += next(answers)
-        behind += next(answers)
-        to_ring += next(answers)
-        for name, count in next(answers).items():
-            sums[name.decode()] += int(count)
-    return Overview(size, behind, to_ring, sums)
+def _added_up(shards: Sequence[Any]) -> Overview:
+    """Add up what the shards answer of one group."""
+    sums: dict[bytes, int] = {}
+    for *_, counted in shards:
+        for name, count in zip(counted[::2], counted[1::2], strict=True):
+            sums[name] = sums.get(name, 0) + int(count)
+    size, behind, to_ring = (sum(shard[place] for shard in shards) for place in range(3))
+    return Overview(
+        size, behind, to_ring, Counter({name.decode(): count for name, count in sums.items()})
+    )
+
+
+def _script(name: str) -> str:
+    return resources.files("bot.store").joinpath(name).read_text(encoding="utf-8")

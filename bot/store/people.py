@@ -213,10 +213,12 @@ class People:
             renewed = self._hash(password)
             # Only the very hash that was checked: the password may have been changed meanwhile.
             checked = user.password
-            return self._changed_user(
+            self._changed_user(
                 name,
                 lambda now: replace(now, password=renewed) if now.password == checked else now,
             )
+        # As they were when the password was looked at: if it has been changed since, so has the
+        # generation, and a session of this one is none.
         return user
 
     def set_password(self, name: str, password: str) -> User | Refusal:

@@ -9,12 +9,17 @@ from contextlib import ExitStack
 from typing import TYPE_CHECKING
 
 from flask import Flask
+from werkzeug.middleware.proxy_fix import ProxyFix
 
 from bot.exchange import Exchange, dialogue_of
 from bot.gateways.profiles import read_profile
 from bot.settings import Settings
 from bot.store.connecting import reached
+from bot.store.groups import Groups
 from bot.store.growers import Store
+from bot.store.people import People
+from bot.store.rounds import Rounds
+from bot.web.desk import create_desk
 from bot.web.hooks import hooks
 from bot.web.trying import create_blueprint
 
@@ -37,13 +42,23 @@ def create_app(
     settings = settings or Settings.read(os.environ)
     app = Flask("bot.web", static_folder=None)
     app.config["MAX_CONTENT_LENGTH"] = MOST_BYTES
+    if settings.proxies:
+        # Else whoever asks could say from where, and by https.
+        n = settings.proxies
+        app.wsgi_app = ProxyFix(app.wsgi_app, x_for=n, x_proto=n, x_host=n)  # type: ignore[method-assign]
     if store is None:
         # A server embedded for this process lives as long as it does.
         held = ExitStack()
-        store = Store(held.enter_context(reached(settings.redis_url, settings.data)))
+        client = held.enter_context(reached(settings.redis_url, settings.data))
+        store = Store(client, clock, settings.keep_texts)
         atexit.register(held.close)
     dialogue = dialogue_of(settings)
     app.extensions["exchange"] = Exchange(store, dialogue, settings, clock)
+    app.extensions["groups"] = Groups(store.redis)
+    app.extensions["rounds"] = Rounds(store.redis)
+    people = People(store.redis, clock)
+    if settings.desk_pages:
+        app.register_blueprint(create_desk(people, settings, clock))
     if settings.try_pages:
         app.register_blueprint(create_blueprint(dialogue, settings, clock))
     app.extensions["profile"] = read_profile(settings.gateway)

@@ -1,4 +1,4 @@
-"""The sender as a process of its own, whose clock begins where it is told.
+"""The sender and the spreader as a process of their own, whose clock begins where it is told.
 
     python sending.py REDIS_URL PROFILE NOW
 
@@ -18,9 +18,12 @@ from bot.exchange import Exchange
 from bot.gateways.http import HttpGateway
 from bot.gateways.profiles import read_profile
 from bot.reminders.sender import Sender
+from bot.reminders.spreading import Permission, Spreader
 from bot.settings import Settings
 from bot.store.connecting import connect
+from bot.store.groups import Groups
 from bot.store.growers import Store
+from bot.store.rounds import Rounds
 
 
 def main(url: str, profile: str, now: float) -> None:
@@ -29,9 +32,15 @@ def main(url: str, profile: str, now: float) -> None:
     def clock() -> float:
         return now + time.monotonic() - began
 
-    exchange = Exchange(Store(connect(url), clock), data.dialogue(), Settings(), clock)
+    settings, stop = Settings(), threading.Event()
+    store = Store(connect(url), clock)
+    exchange = Exchange(store, data.dialogue(), settings, clock)
+    groups, rounds = Groups(store.redis), Rounds(store.redis)
+    spreader = Spreader(store, groups, rounds, exchange.dialogue, settings, clock)
+    threading.Thread(target=spreader.run, args=(stop,), daemon=True).start()
     gateway = HttpGateway(read_profile(profile), requests.Session())
-    Sender(exchange.store, gateway, exchange.compose, Settings(), clock).run(threading.Event())
+    permit = Permission(rounds, clock)
+    Sender(store, gateway, exchange.compose, settings, clock, permit).run(stop)
 
 
 if __name__ == "__main__":
