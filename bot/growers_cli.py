@@ -22,10 +22,10 @@ from bot.gateways.numbers import read_number
 from bot.settings import Settings
 from bot.store import keys
 from bot.store.connecting import reached
+from bot.store.forgetting import forget as forget_number
 from bot.store.groups import Groups
 from bot.store.growers import Store
 from bot.store.people import People
-from bot.store.rounds import Rounds
 from bot.words_files import Refused
 
 if TYPE_CHECKING:
@@ -259,14 +259,8 @@ def forget(settings_file: Path | None, number: str) -> None:
         if e164 is None:
             raise Refused(f"{number}: not a phone number; write it as +255655512345")
         known = store.load(e164).version > 0
-        forget_everywhere(store, e164)
+        forget_number(store, e164)
     click.echo("Forgotten." if known else "Nothing was kept of this number.")
-
-
-def forget_everywhere(store: Store, number: str) -> None:
-    """Delete everything kept of a number, in growers' records and in what the desk keeps."""
-    store.forget(number)
-    Rounds(store.redis).forget(number)
 
 
 @growers.command()

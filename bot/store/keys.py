@@ -140,6 +140,11 @@ def round_work_key(round_id: str) -> str:
     return f"{_DESK}:round:{round_id}"
 
 
+def upload_key(name: str) -> str:
+    """Return the key of a file on its way through the desk."""
+    return f"{_DESK}:upload:{name}"
+
+
 def spreader_key() -> str:
     """Return the key of the lock that the one who spreads rounds holds."""
     return f"{_DESK}:spreader"
