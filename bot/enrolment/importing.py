@@ -34,7 +34,8 @@ class Report:
     """What came of a file. `rows` counts those that were not empty.
 
     `growers` counts each number once, by what came of it: added, changed, unchanged; `moved`
-    counts those of them that came from another group, and `declined` those who have not agreed
+    counts those of them that came from another group, `elsewhere` those left in a group that may
+    not be taken from (they count as unchanged), and `declined` those who have not agreed
     to be texted. `merged` counts rows whose number an earlier row has, `faulty` those that could
     not be used.
     """
@@ -42,6 +43,7 @@ class Report:
     rows: int = 0
     growers: Counter[str] = field(default_factory=Counter)
     moved: int = 0
+    elsewhere: int = 0
     declined: int = 0
     merged: int = 0
     faulty: int = 0
@@ -55,19 +57,21 @@ def take_in(  # noqa: PLR0913 - a file, where it goes, and who is told how far i
     now: float,
     *,
     asks_consent: bool,
+    may_move: Callable[[str], bool] = lambda _: True,
     aside: Callable[[Faulty | Merged], None] = lambda _: None,
     told: Callable[[int], None] = lambda _: None,
 ) -> Report:
     """Enrol the growers of a file in a group.
 
     `asks_consent` says that the file has a column for it: then who is not said to agree has
-    not. Without the column, whoever made the list answers for it. `aside` is given each row that
+    not. Without the column, whoever made the list answers for it. `may_move` says whether growers
+    may be moved out of a group; those of others are left as they are. `aside` is given each row that
     is faulty or merged, and `told` the number of rows done, batch by batch. Raises StoreUnavailable; what was taken in until then
     stays, and the file may be taken again.
     """
     report = Report()
     for batch in _batches(rows, report, aside):
-        _put(batch, group, store, settings, now, report, asks_consent=asks_consent)
+        _put(batch, group, store, settings, now, report, may_move, asks_consent=asks_consent)
         told(report.rows)
     return report
 
@@ -121,6 +125,7 @@ def _put(  # noqa: PLR0913, PLR0917 - as `take_in`
     settings: Settings,
     now: float,
     report: Report,
+    may_move: Callable[[str], bool],
     *,
     asks_consent: bool,
 ) -> None:
@@ -130,6 +135,10 @@ def _put(  # noqa: PLR0913, PLR0917 - as `take_in`
         outcomes: dict[str, tuple[Loaded, Grower]] = {}
         for number, loaded in zip(numbers, store.load_many(numbers), strict=True):
             grower = loaded.known
+            if grower and grower.group not in {"", group.name} and not may_move(grower.group):
+                report.elsewhere += 1
+                report.growers["unchanged"] += 1
+                continue
             for row in batch[number]:
                 grower = enrolled(grower, row, group, asks_consent=asks_consent)
             if grower is None:  # no rows: cannot be

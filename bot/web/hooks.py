@@ -1,4 +1,4 @@
-"""The gateway's webhooks: a text in, and a USSD session step.
+"""The gateway's webhooks: a text in, a USSD session step, a report on a text that was sent.
 
 How a request and its answer are spelt is the gateway profile's affair. A request that cannot
 be used is 400 with the reason, for the operator; when Redis is out of reach the answer is 503,
@@ -16,8 +16,10 @@ from flask import Blueprint, Response, current_app, request
 from bot.gateways.numbers import LONGEST, masked, read_number
 from bot.gateways.profiles import (
     Unreadable,
+    answer_receipt,
     answer_sms,
     answer_ussd,
+    read_receipt,
     read_sms,
     read_ussd,
 )
@@ -71,6 +73,31 @@ def ussd() -> Response:
     return Response(body, content_type=content_type)
 
 
+@hooks.post("/receipt")
+def receipt() -> Response:
+    """Take a report on a text that was sent. One that tells us nothing is taken all the same."""
+    profile = _profile()
+    report = read_receipt(profile, request.content_type or "", request.get_data())
+    if isinstance(report, Unreadable):
+        return _refused(report.reason)
+    number = _e164(report.number)
+    if number is None:
+        return _refused("the number the text was for is not a phone number")
+    if report.id_number not in {"", number}:
+        return _refused("the id is that of a text to another number")
+    if report.state is not None:
+        news = _exchange().receipt(
+            number,
+            report.state,
+            serial=report.serial,
+            reference=report.reference,
+            reason=report.reason,
+        )
+        log.info("a text to %s: %s%s", masked(number), report.state, "" if news else ", no news")
+    content_type, body = answer_receipt(profile)
+    return Response(body, content_type=content_type)
+
+
 @hooks.errorhandler(StoreUnavailable)
 @hooks.errorhandler(RecordError)
 def unavailable(error: Exception) -> Response:
@@ -78,7 +105,7 @@ def unavailable(error: Exception) -> Response:
 
     So too for a grower whose stored record cannot be read, until someone has mended it.
     """
-    log.error("a text could not be taken: %s", error)
+    log.error("a text or a report could not be taken: %s", error)
     answer = Response(
         "out of service for a moment; deliver again\n", 503, content_type="text/plain"
     )

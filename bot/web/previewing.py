@@ -11,18 +11,20 @@ import hmac
 import logging
 from dataclasses import dataclass, replace
 from functools import cache
-from io import BytesIO
 from typing import TYPE_CHECKING
 
-from babel.messages.pofile import read_po
 from flask import abort, render_template, request
+from limits import RateLimitItemPerMinute
+from limits.storage import MemoryStorage
+from limits.strategies import MovingWindowRateLimiter
 
 from bot import data
-from bot.dialogue.fitting import MOST_SCREENS
+from bot.dialogue.auditing import lacking
 from bot.dialogue.messages import messages
-from bot.dialogue.showing import written
+from bot.dialogue.showing import MOST_SCREENS, written
 from bot.dialogue.voice import Contacts, Voice
 from bot.web.uploads import Refused, accept, carried, read_form, read_upload, sent_po
+from bot.wording.catalogue import read_messages
 from bot.wording.gsm import Encoding, Size, allowed_segments, measure, room, split
 from bot.wording.languages import SOURCE, Language
 from bot.wording.screens import SCREEN_LIMIT, UCS2_SCREEN_LIMIT
@@ -41,6 +43,9 @@ log = logging.getLogger(__name__)
 
 TEXTS_A_PAGE = 16
 """Texts on one page, so that it stays light on a slow line."""
+
+WRONG_KEYS = RateLimitItemPerMinute(5, 10)
+"""Wrong reviewer's keys taken from one address, in one process: 5 in 10 minutes."""
 
 CHOICES = ("all", "over", "missing", "changed")
 """Which texts the list can show."""
@@ -155,7 +160,7 @@ def fuzzy_contexts(po: bytes) -> frozenset[str]:
     """List the texts whose translation is marked fuzzy: a guess, and so not used."""
     if not po:
         return frozenset()
-    return frozenset(str(each.context) for each in read_po(BytesIO(po)) if each.id and each.fuzzy)
+    return frozenset(str(each.context) for each in read_messages(po) if each.id and each.fuzzy)
 
 
 # The pages
@@ -165,6 +170,7 @@ def add_pages(pages: Blueprint, dialogue: Dialogue, settings: Settings) -> None:
     """Add the pages of a language's texts to the blueprint."""
     reader = _Reader(dialogue, settings)
     accepting = bool(settings.reviewer_key and settings.locales)
+    guesses = MovingWindowRateLimiter(MemoryStorage())
 
     @pages.route("/words/<lang>", methods=["GET", "POST"])
     def words(lang: str) -> str | tuple[str, int]:
@@ -185,11 +191,18 @@ def add_pages(pages: Blueprint, dialogue: Dialogue, settings: Settings) -> None:
             return _answer(lang, form.reason, 413)
         if not accepting or settings.locales is None or lang == SOURCE:
             return _answer(lang, "Accepting is off on this server; nothing was written.", 403)
+        # Behind a proxy this is the proxy's address, and all its reviewers wait together.
+        address = request.remote_addr or ""
+        kept = form[0].get("carried", "")
+        if not guesses.test(WRONG_KEYS, address):
+            reason = "Too many wrong keys came from your address; nothing was written. "
+            return _answer(lang, reason + "Wait ten minutes, then try again.", 429, kept)
         key = form[0].get("key", "").encode(errors="replace")
         if not hmac.compare_digest(key, settings.reviewer_key.encode()):
+            guesses.hit(WRONG_KEYS, address)
             log.warning("a translation of %s came with a wrong reviewer's key", lang)
             reason = "That is not the reviewer's key; nothing was written."
-            return _answer(lang, reason, 403, form[0].get("carried", ""))
+            return _answer(lang, reason, 403, kept)
         po = sent_po(*form)
         read = reader.uploaded(lang, po)
         if isinstance(read, Refused):
@@ -201,11 +214,33 @@ def add_pages(pages: Blueprint, dialogue: Dialogue, settings: Settings) -> None:
             log.exception("an accepted translation could not be written")
             return _answer(lang, f"Nothing was written: {error.strerror}.", 500)
         log.info("an accepted translation was written: %s, %d bytes", file, len(po))
-        said = (
-            f"Accepted: {len(po)} bytes were written to {lang}/messages.po. "
-            "Growers get these texts once the server is restarted."
-        )
+        said = f"Accepted: {len(po)} bytes were written to {lang}/messages.po. "
+        if read.lacking:
+            said += _not_offered(reader.names[lang], read.lacking)
+        elif lang not in settings.offered:
+            said += (
+                f"{reader.names[lang]} is not among the languages that the setting `languages` "
+                "offers growers."
+            )
+        else:
+            said += "Growers get these texts once the server is restarted."
         return _answer(lang, said, 200)
+
+
+def _not_offered(name: str, lacking: list[str]) -> str:
+    """Say what keeps a language from growers."""
+    return (
+        f"Growers are not offered {name} with these texts. Translate with all their values, or "
+        f"shorten, first: {', '.join(lacking)}."
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """The texts of a language, and the names of those that keep it from growers."""
+
+    entries: list[Entry]
+    lacking: list[str]
 
 
 class _Reader:
@@ -239,20 +274,21 @@ class _Reader:
         """The flows as growers of a language meet them."""
         return self._spoken(lang).flows
 
-    def uploaded(self, lang: str, po: bytes) -> list[Entry] | Refused:
-        """The entries from a file, each marked where it differs from the server's."""
+    def uploaded(self, lang: str, po: bytes) -> Seen | Refused:
+        """The texts from a file, each marked where it differs from the server's."""
         catalogue = read_upload(po, lang, self.flows(lang))
         if isinstance(catalogue, Refused):
             return catalogue
-        flows = self.flows(lang)
-        voice = self._voice(replace(self.languages[lang], catalogue=catalogue))
         try:
-            found = entries(flows, voice, self._english(lang), po)
+            seen = self._seen(replace(self.languages[lang], catalogue=catalogue), po)
         except ValueError as error:
             # Such as a "more" so long that it leaves no room on a screen.
             return Refused(f"The texts cannot be shown: {error}.")
-        before = {each.context: each.texts for each in self.own(lang)}
-        return [replace(each, changed=before.get(each.context) != each.texts) for each in found]
+        before = {each.context: each.texts for each in self.own(lang).entries}
+        marked = [
+            replace(each, changed=before.get(each.context) != each.texts) for each in seen.entries
+        ]
+        return replace(seen, entries=marked)
 
     def _spoken(self, lang: str) -> Dialogue:
         return self._dialogue.own.get(lang, self._dialogue)
@@ -264,9 +300,13 @@ class _Reader:
             language, self.flows(code), self._contacts, offered, folded=code in self._folded
         )
 
-    def _own(self, lang: str) -> list[Entry]:
-        voice, po = self._voice(self.languages[lang]), self._po.get(lang, b"")
-        return entries(self.flows(lang), voice, self._english(lang), po)
+    def _own(self, lang: str) -> Seen:
+        return self._seen(self.languages[lang], self._po.get(lang, b""))
+
+    def _seen(self, language: Language, po: bytes) -> Seen:
+        flows, voice = self.flows(language.code), self._voice(language)
+        found = entries(flows, voice, self._english(language.code), po)
+        return Seen(found, lacking(flows, language, voice))
 
     def _in_english(self, lang: str) -> dict[str, tuple[str, ...]]:
         spoken = self._spoken(lang)
@@ -277,9 +317,9 @@ class _Reader:
 def _show(reader: _Reader, lang: str, context: str, *, accepting: bool) -> str | tuple[str, int]:
     """Show the list, or one text; from the file in the form where there is one that can be read."""
     language = reader.known(lang)
-    found, po, notice, status = reader.own(lang), b"", "", 200
+    seen, po, notice, status = reader.own(lang), b"", "", 200
     name = context.partition("=")[0]  # an answer to choose is shown under its question
-    if context and not any(each.context == name for each in found):
+    if context and not any(each.context == name for each in seen.entries):
         abort(404)
     if request.method == "POST":
         form = read_form()
@@ -293,7 +333,8 @@ def _show(reader: _Reader, lang: str, context: str, *, accepting: bool) -> str |
             if isinstance(read, Refused):
                 notice, status = read.reason, 400
             else:
-                po, found = sent, read
+                po, seen = sent, read
+    found = seen.entries
     show = request.args.get("show", "all")
     listed = [each for each in found if each.fits(show)]
     common = {
@@ -303,6 +344,7 @@ def _show(reader: _Reader, lang: str, context: str, *, accepting: bool) -> str |
         "draft": language.draft,
         "source": SOURCE,
         "notice": notice,
+        "unsafe": _not_offered(reader.names[lang], seen.lacking) if seen.lacking else "",
         "carried": carried(po) if po else "",
         "accepting": accepting,
         "most_screens": MOST_SCREENS,

@@ -81,6 +81,22 @@ def test_a_grower_moves_with_the_list(store: Store) -> None:
     assert (groups.size("Mirindi South"), groups.size(NORTH.name)) == (3, 0)
 
 
+def test_growers_of_a_group_that_is_not_theirs_stay(store: Store) -> None:
+    taken(store, f"phone,name\n{A},Neema\n")
+    with open_sheet(io.BytesIO(LIST.encode())) as sheet:
+        report = take_in(
+            read_rows(sheet, "TZ", data.languages()),
+            Group("Mirindi South"),
+            store,
+            SETTINGS,
+            0,
+            asks_consent=False,
+            may_move=lambda group: group != NORTH.name,
+        )
+    assert (report.growers, report.elsewhere) == ({"added": 2, "unchanged": 1}, 1)
+    assert store.load(A).grower.group == NORTH.name
+
+
 def test_consent_is_as_the_list_says(store: Store) -> None:
     asked = f"phone,consent\n{A},yes\n{B},no\n{C},\n"
     assert taken(store, asked).declined == 2

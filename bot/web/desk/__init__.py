@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from flask import Blueprint
 
-from bot.web.desk import guarding, signing_in
+from bot.web.desk import enrolling, guarding, signing_in
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -34,4 +34,5 @@ def create_desk(people: People, settings: Settings, clock: Callable[[], float]) 
     )
     guarding.guard(desk, people, settings, clock)
     signing_in.register(desk)
+    enrolling.register(desk)
     return desk
