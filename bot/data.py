@@ -59,8 +59,14 @@ def flows(district: Path | None = None, language: str = "") -> Flows:
 
 @lru_cache(maxsize=4)
 def languages(locales: Path | None = None) -> dict[str, Language]:
-    """Read the languages that came with Fieldbell, or those of another folder, once."""
-    return read_languages(locales or folder("locales"))
+    """Read the languages that came with Fieldbell, or those of another folder, once.
+
+    Raises FlowError naming the file at fault.
+    """
+    try:
+        return read_languages(locales or folder("locales"))
+    except ValueError as error:
+        raise FlowError(f"the languages: {error}") from error
 
 
 @lru_cache(maxsize=8)  # it is only read; making it looks through every text
@@ -94,7 +100,13 @@ def dialogue(
     for code in own:
         known("the district's file, flows_for", code, spoken)
     made = Dialogue(common, spoken, contacts, own, folded)
-    if unsafe := [code for code in spoken if not safe(made.own.get(code, made), code)]:
+    if unsafe := [code for code in spoken if lacking(made.own.get(code, made), code)]:
+        if SOURCE in unsafe:
+            named = ", ".join(lacking(made.own.get(SOURCE, made), SOURCE))
+            raise FlowError(
+                f"the district's file: the English of {named} is too long or lacks a value; what "
+                "is not translated is said in it, so mend it"
+            )
         # Nobody is to be told to spray in a language that lacks the cautions.
         log.warning("not offered, for want of safety texts that fit: %s", ", ".join(unsafe))
         spoken = {code: each for code, each in spoken.items() if code not in unsafe}
@@ -102,7 +114,7 @@ def dialogue(
     return made
 
 
-def safe(dialogue: Dialogue, code: str) -> bool:
-    """Whether a language has all its safety texts, and each fits."""
+def lacking(dialogue: Dialogue, code: str) -> list[str]:
+    """Name the safety texts that keep a language from growers."""
     language = dialogue.languages[code]
-    return auditing.safe(dialogue.flows, language, dialogue.voices[code])
+    return auditing.lacking(dialogue.flows, language, dialogue.voices[code])

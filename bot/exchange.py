@@ -1,7 +1,8 @@
 """One text in, one reply out: load, work the turn out, make it true, and again if it lost a race.
 
 This is the line everything else serves. The webhooks, the phone in the terminal and the demo
-all come through here, with two Redis round trips a text.
+all come through here, with two Redis round trips a text. A gateway's report on a text that was
+sent is taken in the same way, with one trip more.
 """
 
 from __future__ import annotations
@@ -15,23 +16,29 @@ from zoneinfo import ZoneInfo
 from msgspec.structs import replace
 
 from bot import data
+from bot.dialogue.acts import ASKED_FOR_HELP, NOT_ARRIVING, UNREACHABLE
 from bot.dialogue.records import enqueue
 from bot.dialogue.voice import Contacts
 from bot.reminders.schedule import next_due
 from bot.store.errors import StoreUnavailable
-from bot.store.texts import Line
+from bot.store.texts import Line, joined, on_text, spoken_of
 from bot.wording.gsm import segments
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from bot.dialogue.records import Channel, Grower
     from bot.dialogue.turn import Dialogue
+    from bot.gateways.profiles import State
     from bot.settings import Settings
     from bot.store.growers import Store
+    from bot.store.texts import What
 
 LONGEST_KEPT = 480
 """Characters kept of a grower's text, about three segments; a question is answered in one."""
+
+FAILED_IN_A_ROW = 3
+"""Texts in a row that did not arrive, after which a person should ring."""
 
 MOST_RACES = 20
 """Turns worked out again for one text before giving up; each one lost means another text of
@@ -106,6 +113,58 @@ class Exchange:
                 return Said(turn.replies, turn.more)
         raise StoreUnavailable(f"lost {MOST_RACES} races in a row; deliver the text again")
 
+    def receipt(
+        self,
+        number: str,
+        state: State,
+        *,
+        serial: int = 0,
+        reference: str = "",
+        reason: str = "",
+    ) -> bool:
+        """Take a gateway's report on a text, once, however often it comes; False if it is no news.
+
+        The text is named by its `serial`, or by the gateway's `reference` alone. What arrived has
+        arrived: a failure reported after it is dropped, and an arrival reported after a failure
+        takes its place, and takes back what the failure counted. A report may come before its
+        text is known to have left: it is kept, and where the text cannot be told yet it counts
+        as of no kind until the sender knows. Nothing is kept of an unknown number, of a serial
+        that was never given out, or on a text that the gateway refused.
+
+        "unreachable" ends all but direct replies until the grower writes, unless they have
+        written since that text was sent, or a text sent later, or this one after all, arrives.
+        Raises StoreUnavailable; then nothing has happened.
+        """
+        message_id = f"receipt:{serial}:{reference}:{state}"
+        what: What = "delivered" if state == "delivered" else "failed"
+        for _ in range(MOST_RACES):
+            loaded = self.store.load(number, message_id)
+            known = loaded.known
+            if known is None or loaded.replay is not None or serial > known.serial:
+                return False
+            now = self.clock()
+            report = Line(int(now), what, serial=serial, reference=reference, reason=reason)
+            kept = [*self.store.lines(number), *_on_its_way(known, serial)]
+            text, before = spoken_of(kept, report)
+            if (text and text.what == "refused") or (before and before.what == "delivered"):
+                return False
+            report = on_text(report, text or before or report, before)
+            lines = [] if before and before.what == what else [report]
+            final = state == "unreachable" and not _heard_since(kept, text)
+            grower = _after_report(known, joined([*kept, *lines]), reason if final else None)
+            if not lines and grower == known:
+                return False
+            if self.store.commit(
+                number,
+                loaded,
+                grower,
+                due=next_due(grower, self.settings, now),
+                message_id=message_id,
+                lines=lines,
+            ):
+                return True
+        raise StoreUnavailable(f"lost {MOST_RACES} races in a row; deliver the report again")
+
     def compose(self, grower: Grower, today: date) -> Grower:
         """Put the reminder that is due into the texts to go out; the sender's way to the words."""
         return self.dialogue.remind(grower, today)
@@ -121,3 +180,37 @@ def _answered(replies: tuple[str, ...], channel: Channel, now: int) -> list[Line
     if channel == "ussd":
         return [Line(now, "sent", "screen", each) for each in replies]
     return [Line(now, "sent", "reply", each, segments=segments(each)) for each in replies]
+
+
+def _on_its_way(grower: Grower, serial: int) -> list[Line]:
+    """The text with this serial as a line, if the sender has not yet said that it has left."""
+    return [
+        Line(each.at, "sent", each.kind, serial=serial, about=each.operation)
+        for each in grower.waiting
+        if each.serial == serial
+    ]
+
+
+def _heard_since(kept: Sequence[Line], text: Line | None) -> bool:
+    """Whether the grower has written since this text was sent, and so has a phone that works."""
+    return text is not None and any(each.what == "heard" for each in kept[kept.index(text) + 1 :])
+
+
+def _after_report(grower: Grower, texts: Sequence[Line], final: str | None) -> Grower:
+    """Return the grower as a report leaves them; `final` is why no text reaches the number.
+
+    The texts are in the order they were sent, each with its last report.
+    """
+    if final is not None:
+        asked = grower.trouble == ASKED_FOR_HELP  # the call is owed all the same
+        trouble = grower.trouble if asked else UNREACHABLE
+        return replace(grower, unreachable=final or UNREACHABLE, trouble=trouble)
+    fates = [each.what for each in texts if each.what in {"delivered", "failed", "refused"}]
+    last = fates[-FAILED_IN_A_ROW:]
+    if last and last[-1] == "delivered":
+        ours = {NOT_ARRIVING, UNREACHABLE, grower.unreachable}
+        trouble = "" if grower.trouble in ours else grower.trouble
+        return replace(grower, unreachable="", trouble=trouble)
+    if len(last) == FAILED_IN_A_ROW and "delivered" not in last:
+        return replace(grower, trouble=grower.trouble or NOT_ARRIVING)
+    return grower

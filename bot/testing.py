@@ -60,6 +60,22 @@ class Conversation:
         self.grower = replace(grower, waiting=())
         return arrived
 
+    def begin(self, flow: str, inviter: str = "") -> list[str]:
+        """Begin a flow for the grower, as an agent does, and return the texts that it brings."""
+        grower = self.dialogue.begin(self.grower, flow, self.today, inviter=inviter)
+        arrived = [each.body for each in self._new(grower)]
+        self.heard += arrived
+        self.grower = replace(grower, waiting=self.grower.waiting)
+        return arrived
+
+    def report(
+        self, operation: str, *, done: date | None = None, not_before: date | None = None
+    ) -> None:
+        """Report an operation for the grower, as an agent does."""
+        self.grower = self.dialogue.report(
+            self.grower, operation, self.today, done=done, not_before=not_before
+        )
+
     def _new(self, grower: Grower) -> tuple[Waiting, ...]:
         return grower.waiting[len(self.grower.waiting) :]
 

@@ -10,7 +10,7 @@ import click
 from babel import Locale
 
 from bot import data
-from bot.dialogue.auditing import audit, safe, season_cost, status
+from bot.dialogue.auditing import audit, lacking, season_cost, status
 from bot.dialogue.messages import messages
 from bot.dialogue.showing import examples, remarks, shown
 from bot.drawn_phone import phone
@@ -23,6 +23,7 @@ from bot.words_files import (
     Refused,
     codes,
     english,
+    flows_of,
     known_code,
     language_of,
     others_beside,
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from bot.dialogue.auditing import Note, SeasonCost
+    from bot.dialogue.loading import Flows
     from bot.dialogue.showing import Shown
     from bot.dialogue.voice import Voice
 
@@ -63,15 +65,16 @@ def _folder(command: Callable[..., None]) -> Callable[..., None]:
 @words.command("new")
 @click.argument("language")
 @_folder
-def words_new(language: str, folder: Path) -> None:
+@click.pass_obj
+def words_new(settings: Path | None, language: str, folder: Path) -> None:
     """Begin a language: its messages.po to translate and its words.yaml to fill in."""
     place = folder / known_code(language)
     if language == SOURCE:
         raise Refused(NOT_ENGLISH)
     if (place / "messages.po").exists() or (place / "words.yaml").exists():
         raise Refused(f"{language}: {place} is there already; use `fieldbell words update`")
-    po = _updated(language, place)
-    _begin_words(language, place, _own_name(language))
+    po = _updated(language, folder, flows_of(language, settings))
+    _begin_words(language, place)
     click.echo(f"{po}: open it in a gettext editor and translate.")
     click.echo(f"{place / 'words.yaml'}: open it in a text editor, and give the words that")
     click.echo("speakers type in the place of the English ones (keep `stop`).")
@@ -81,32 +84,32 @@ def words_new(language: str, folder: Path) -> None:
 @words.command("update")
 @click.argument("language")
 @_folder
-def words_update(language: str, folder: Path) -> None:
+@click.pass_obj
+def words_update(settings: Path | None, language: str, folder: Path) -> None:
     """Bring a language's messages.po up to date with the flows, or begin one."""
     place = folder / known_code(language)
-    po = _updated(language, place)
+    po = _updated(language, folder, flows_of(language, settings))
     _begin_words(language, place)
     click.echo(
         f"{po}: open it in a gettext editor; then give the answers in {place / 'words.yaml'}"
     )
 
 
-def _updated(language: str, place: Path) -> Path:
+def _updated(language: str, folder: Path, flows: Flows) -> Path:
     """Write messages.po, keeping the work in it."""
-    po = place / "messages.po"
-    flows = data.flows()
-    shown_as = examples(flows, voice_of(english()))
+    po = folder / language / "messages.po"
+    shown_as = examples(flows, voice_of(english(), flows))
     try:
-        before = po.read_bytes() if po.exists() else None
+        before = po_of(language, folder) if po.exists() else None
         written = update(before, messages(flows), language, shown_as, remarks(flows))
     except ValueError as error:
         raise Refused(f"{language}: {error}") from error
-    place.mkdir(parents=True, exist_ok=True)
+    po.parent.mkdir(parents=True, exist_ok=True)
     po.write_bytes(written)
     return po
 
 
-def _begin_words(language: str, place: Path, own_name: str = "English") -> None:
+def _begin_words(language: str, place: Path) -> None:
     """Write a words.yaml that begins as a copy of the English one, unless one is there."""
     if (place / "words.yaml").exists():
         return
@@ -115,7 +118,10 @@ def _begin_words(language: str, place: Path, own_name: str = "English") -> None:
     text = text.replace("status: reviewed", "status: draft").replace(
         "locale: en", f"locale: {language}"
     )
-    text = text.replace("language: English", f"language: {own_name}")
+    text = text.replace("language: English", f"language: {_own_name(language)}").replace(
+        "The words an English speaker types.",
+        "The words that speakers type: put them in the place of the English ones.\n#",
+    )
     (place / "words.yaml").write_text(text, encoding="utf-8")
 
 
@@ -130,10 +136,11 @@ def _own_name(language: str) -> str:
 @words.command("status")
 @click.argument("language", required=False)
 @_folder
-def words_status(language: str | None, folder: Path) -> None:
+@click.pass_obj
+def words_status(settings: Path | None, language: str | None, folder: Path) -> None:
     """Show how much of a language, or of each, is translated, part by part."""
-    flows = data.flows()
     for code in [language] if language else codes(folder):
+        flows = flows_of(code, settings)
         try:
             parts = status(flows, po_of(code, folder), code)
         except ValueError as error:
@@ -145,10 +152,9 @@ def words_status(language: str | None, folder: Path) -> None:
         for name, *numbers in (_HEADING, *counts, (code, *totals)):
             click.echo(f"{name:<12}" + "".join(f"{number:>12}" for number in numbers))
         left = totals[0] - totals[1]
+        first = "; the safety texts first" if parts[0].translated < parts[0].texts else ""
         click.echo(
-            f"{code}: {left} texts to do; the {parts[0].part} texts first"
-            if left
-            else f"{code}: every text is translated"
+            f"{code}: {left} texts to do{first}" if left else f"{code}: every text is translated"
         )
 
 
@@ -168,9 +174,12 @@ _HEADING = ("part", "texts", "translated", "fuzzy", "missing")
 @click.option(
     "--price", type=click.FloatRange(min=0), help="The price of one SMS, in your own money."
 )
-def words_check(language: str, folder: Path, growers: int, price: float | None) -> None:
+@click.pass_obj
+def words_check(
+    settings: Path | None, language: str, folder: Path, growers: int, price: float | None
+) -> None:
     """Say what is wrong with a language and what to do; exit 1 if anything is an error."""
-    flows = data.flows()
+    flows = flows_of(language, settings)
     others = others_beside(language, folder)
     notes = audit(flows, po_of(language, folder), words_text(language, folder), language, others)
     for line in _lines(notes):
@@ -180,19 +189,19 @@ def words_check(language: str, folder: Path, growers: int, price: float | None) 
     try:
         spoken = language_of(language, folder)
     except ValueError:
-        spoken = None  # the notes say why
-    if spoken is not None:
-        voice = voice_of(spoken)
-        cheap = voice_of(spoken, folded=True)
-        cost = season_cost(flows, voice, cheap, growers, _money(price))
-        for line in _cost_lines(cost, growers, price):
-            click.echo(line)
-        offered = safe(flows, spoken, voice)
-        click.echo(
-            "Its safety texts are complete and fit: it can be offered to growers."
-            if offered
-            else "It is not offered to growers before every safety text is translated and fits."
-        )
+        click.echo("Its files cannot be used before the errors are mended.")
+        raise SystemExit(1) from None
+    voice = voice_of(spoken, flows)
+    cheap = voice_of(spoken, flows, folded=True)
+    for line in _cost_lines(
+        season_cost(flows, voice, cheap, growers, _money(price)), growers, price
+    ):
+        click.echo(line)
+    click.echo(
+        "It is not offered to growers before every safety text is translated and fits."
+        if lacking(flows, spoken, voice)
+        else "Its safety texts are complete and fit: it can be offered to growers."
+    )
     if errors:
         raise SystemExit(1)
 
@@ -227,12 +236,16 @@ def _cost_lines(cost: SeasonCost, growers: int, price: float | None) -> Iterator
     yield f"A season of {growers:,} growers is about {cost.segments:,} SMS{money}."
     if price is None:
         yield "Give --price to see what that costs."
-    if cost.folded_segments == cost.segments:
+    saved = cost.segments - cost.folded_segments
+    if saved <= 0:
         return
-    money = "" if price is None else f": {cost.folded_cost:,.2f}"
+    dear, money = (
+        "" if price is None else f": {each:,.2f}"
+        for each in (cost.cost - cost.folded_cost, cost.folded_cost)
+    )
     yield (
-        f"With letters outside the basic set replaced by the nearest (the setting fold_letters): "
-        f"{cost.folded_segments:,} SMS{money}."
+        f"Letters outside the basic set cost {saved:,} of them{dear}. With the nearest in their "
+        f"place (the setting fold_letters) it is {cost.folded_segments:,} SMS{money}."
     )
 
 
@@ -240,16 +253,18 @@ def _cost_lines(cost: SeasonCost, growers: int, price: float | None) -> Iterator
 @click.argument("language")
 @_folder
 @click.option("--hard", type=click.IntRange(min=1), help="Only so many, the hardest to fit.")
-def words_preview(language: str, folder: Path, hard: int | None) -> None:
+@click.pass_obj
+def words_preview(settings: Path | None, language: str, folder: Path, hard: int | None) -> None:
     """Draw every text as a phone shows it, those that fit most narrowly first.
 
     The longest real values stand in them. A line across the phone is where the next SMS begins.
     """
+    flows = flows_of(language, settings)
     try:
-        voice = voice_of(language_of(language, folder))
+        voice = voice_of(language_of(language, folder), flows)
     except ValueError as error:
         raise Refused(f"{language}: {error}") from error
-    once = {each.text: each for each in shown(data.flows(), voice)}  # cautions come in many
+    once = {each.text: each for each in shown(flows, voice)}  # cautions come in many
     texts = sorted(once.values(), key=_tightness, reverse=True)
     for each in texts[:hard]:
         click.echo("\n".join([*_caption(each, voice), *phone(each.text)]) + "\n")

@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+import codecs
+import os
 from contextlib import suppress
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 from babel import Locale, UnknownLocaleError
 
 from bot import data
 from bot.dialogue.voice import Contacts, Voice
+from bot.settings import Settings
 from bot.wording.catalogue import Catalogue
 from bot.wording.languages import SOURCE, Language
 from bot.wording.words import Words
+
+if TYPE_CHECKING:
+    from bot.dialogue.loading import Flows
 
 EXIT_INPUT = 2
 """Exit status when what was given cannot be used; the reason is on standard error."""
@@ -32,6 +38,14 @@ class Refused(click.ClickException):
         click.echo(self.message, err=True)
 
 
+def flows_of(code: str, settings: Path | None) -> Flows:
+    """Read the flows as growers of a language meet them, with the district's own among them.
+
+    `settings` is the file of settings, if one is named. Raises SettingsError or FlowError.
+    """
+    return data.flows(Settings.read(os.environ, settings).district, code)
+
+
 def codes(folder: Path) -> list[str]:
     """Name the languages of a folder that have translations."""
     found = sorted(each.parent.name for each in folder.glob("*/messages.po"))
@@ -41,8 +55,11 @@ def codes(folder: Path) -> list[str]:
 
 
 def po_of(code: str, folder: Path) -> bytes:
-    """Read a language's messages.po. Raises Refused where there is none."""
-    return _file(code, folder, "messages.po").read_bytes()
+    """Read a language's messages.po, without the mark that some editors put in front of a text.
+
+    Raises Refused where there is none.
+    """
+    return _file(code, folder, "messages.po").read_bytes().removeprefix(codecs.BOM_UTF8)
 
 
 def words_text(code: str, folder: Path) -> str:
@@ -95,10 +112,10 @@ def english() -> Language:
     return _read(SOURCE, None, words_file.read_text(encoding="utf-8"))
 
 
-def voice_of(language: Language, *, folded: bool = False) -> Voice:
+def voice_of(language: Language, flows: Flows, *, folded: bool = False) -> Voice:
     """Give a language its voice, alone; `folded` without the letters outside GSM 7-bit."""
     offered = {language.code: language.words.language}
-    return Voice(language, data.flows(), Contacts(), offered, folded=folded)
+    return Voice(language, flows, Contacts(), offered, folded=folded)
 
 
 def others_beside(code: str, folder: Path) -> dict[str, Language]:

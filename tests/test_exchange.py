@@ -11,15 +11,18 @@ import redis
 from msgspec.structs import replace
 
 from bot import data
-from bot.dialogue.records import Grower
+from bot.dialogue.acts import ASKED_FOR_HELP, NOT_ARRIVING, UNANSWERED, UNREACHABLE
+from bot.dialogue.records import Grower, enqueue
 from bot.exchange import Exchange, Said
 from bot.reminders.schedule import next_due
 from bot.settings import Settings
 from bot.store import keys
 from bot.store.connecting import connect
 from bot.store.errors import StoreUnavailable
+from bot.store.groups import Groups
 from bot.store.growers import Loaded, Store
 from bot.store.server import EmbeddedRedis
+from bot.store.texts import Line
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -393,3 +396,236 @@ def test_with_redis_gone_nothing_happens_and_the_text_can_be_delivered_again(
         assert exchange.store.load(NUMBER).version == before.version + 1
         assert asked(exchange) == "field.area"
         exchange.store.redis.close()
+
+
+# Reports on texts that were sent
+
+GROUP = "Mirindi North"
+UTC_DAY = date(2026, 3, 2)
+
+
+def told(store: Store, day: date = UTC_DAY) -> dict[str, int]:
+    """What is counted of a day, as "failed:notice:Mirindi North"."""
+    counts = Groups(store.redis).tallies([day])[day]
+    return {":".join(each): count for each, count in counts.items() if each[0] != "segments"}
+
+
+def told_of_round(client: redis.Redis) -> dict[bytes, bytes]:
+    return client.hgetall(keys.told_key(keys.shard_of(NUMBER), "r1"))
+
+
+def put(store: Store, grower: Grower, *lines: Line) -> None:
+    assert store.commit(NUMBER, store.load(NUMBER), grower, due=None, lines=lines)
+
+
+def went(serial: int, kind: str = "notice", about: str = "round:r1") -> Line:
+    return Line(int(NINE), "sent", kind, "Plant.", serial, f"g-{serial}", about=about, segments=1)
+
+
+@pytest.fixture
+def texted(exchange: Exchange) -> Exchange:
+    """The exchange, with a grower to whom three texts of a round went."""
+    put(exchange.store, Grower(language="en", group=GROUP, serial=9), went(1), went(2), went(3))
+    return exchange
+
+
+def whats(exchange: Exchange) -> list[str]:
+    return [each.what for each in exchange.store.texts(NUMBER)]
+
+
+@pytest.mark.parametrize("names", [{"serial": 2}, {"reference": "g-2"}])
+def test_a_report_is_counted_once_as_its_text(
+    texted: Exchange, redis_client: redis.Redis, names: dict[str, Any]
+) -> None:
+    assert texted.receipt(NUMBER, "delivered", **names)
+    version = texted.store.load(NUMBER).version
+    for _ in range(2):
+        assert not texted.receipt(NUMBER, "delivered", **names)
+    # Under another name it is the same report.
+    assert not texted.receipt(NUMBER, "delivered", serial=2, reference="g-2")
+    assert texted.store.load(NUMBER).version == version
+    assert whats(texted) == ["sent", "delivered", "sent"]
+    assert told(texted.store) == {f"sent:notice:{GROUP}": 3, f"delivered:notice:{GROUP}": 1}
+    assert told_of_round(redis_client) == {b"sent": b"3", b"delivered": b"1"}
+
+
+def test_what_arrived_has_arrived(texted: Exchange, redis_client: redis.Redis) -> None:
+    assert texted.receipt(NUMBER, "delivered", serial=1)
+    assert not texted.receipt(NUMBER, "failed", serial=1, reason="expired")
+    assert not texted.receipt(NUMBER, "unreachable", serial=1, reason="barred")
+    assert whats(texted)[0] == "delivered"
+    assert texted.store.load(NUMBER).grower.unreachable == ""
+    assert told_of_round(redis_client) == {b"sent": b"3", b"delivered": b"1"}
+    assert Groups(redis_client).failures() == []
+
+
+def test_an_arrival_takes_the_place_of_a_failure(
+    texted: Exchange, redis_client: redis.Redis, clock: Clock
+) -> None:
+    assert texted.receipt(NUMBER, "failed", serial=1, reason="switched off")
+    assert not texted.receipt(NUMBER, "failed", reference="g-1", reason="expired")
+    (failure,) = Groups(redis_client).failures()
+    assert (failure.number, failure.group) == (NUMBER, GROUP)
+    assert (failure.line.kind, failure.line.reason) == ("notice", "switched off")
+    assert told_of_round(redis_client) == {b"sent": b"3", b"failed": b"1"}
+    # Meanwhile the grower has come into another group, and a day has passed.
+    put(texted.store, replace(texted.store.load(NUMBER).grower, group="Mirindi South"))
+    clock.now += DAY_S
+    assert texted.receipt(NUMBER, "delivered", serial=1)
+    assert not texted.receipt(NUMBER, "failed", serial=1)
+    assert Groups(redis_client).failures() == []
+    assert told(texted.store) == {f"sent:notice:{GROUP}": 3}
+    assert told(texted.store, UTC_DAY + timedelta(days=1)) == {"delivered:notice:Mirindi South": 1}
+    assert told_of_round(redis_client) == {b"sent": b"3", b"delivered": b"1"}
+    assert whats(texted)[0] == "delivered"
+    assert texted.store.load(NUMBER).grower.trouble == ""
+
+
+def test_one_text_that_fails_is_no_trouble_and_three_in_a_row_are(
+    texted: Exchange, redis_client: redis.Redis
+) -> None:
+    for serial in (2, 3):
+        texted.receipt(NUMBER, "failed", serial=serial, reason="expired")
+        assert texted.store.load(NUMBER).grower.trouble == ""
+    texted.receipt(NUMBER, "failed", serial=1, reason="expired")
+    grower = texted.store.load(NUMBER).grower
+    assert (grower.trouble, grower.unreachable) == (NOT_ARRIVING, "")
+    assert redis_client.zscore(keys.calls_key(keys.shard_of(NUMBER)), NUMBER) is not None
+    assert grower.receives
+    # One that arrives after them ends the row.
+    put(texted.store, grower, went(4))
+    texted.receipt(NUMBER, "delivered", serial=4)
+    assert texted.store.load(NUMBER).grower.trouble == ""
+    assert redis_client.zscore(keys.calls_key(keys.shard_of(NUMBER)), NUMBER) is None
+
+
+def test_three_failures_with_an_arrival_among_them_are_no_trouble(texted: Exchange) -> None:
+    put(texted.store, texted.store.load(NUMBER).grower, went(4))
+    for serial, state in ((1, "failed"), (2, "delivered"), (3, "failed"), (4, "failed")):
+        texted.receipt(NUMBER, state, serial=serial)
+    assert texted.store.load(NUMBER).grower.trouble == ""
+
+
+@pytest.mark.parametrize("trouble", [ASKED_FOR_HELP, UNANSWERED])
+def test_another_reason_to_ring_stands_against_failures(texted: Exchange, trouble: str) -> None:
+    put(texted.store, replace(texted.store.load(NUMBER).grower, trouble=trouble))
+    for serial in (1, 2, 3):
+        texted.receipt(NUMBER, "failed", serial=serial)
+    assert texted.store.load(NUMBER).grower.trouble == trouble
+    texted.receipt(NUMBER, "delivered", serial=3)
+    assert texted.store.load(NUMBER).grower.trouble == trouble
+
+
+def test_a_number_that_cannot_be_reached_gets_direct_replies_only(
+    exchange: Exchange, redis_client: redis.Redis
+) -> None:
+    walk_to(exchange, "planting.start_date")
+    exchange.answer(NUMBER, "tomorrow")
+    assert due_of(redis_client) == seven_on(TODAY + timedelta(days=1))
+    grower = replace(exchange.store.load(NUMBER).grower, serial=9)
+    put(exchange.store, enqueue(grower, ["Weed soon."], "notice"), went(1))
+    assert exchange.receipt(NUMBER, "unreachable", serial=1, reason="no such number")
+    assert due_of(redis_client) is None
+    grower = exchange.store.load(NUMBER).grower
+    assert (grower.unreachable, grower.trouble) == ("no such number", UNREACHABLE)
+    assert whats(exchange)[-1] == "failed"
+    # A report that comes again once the grower has written does not silence them again.
+    exchange.answer(NUMBER, "plan")
+    grower = exchange.store.load(NUMBER).grower
+    assert (grower.unreachable, grower.trouble) == ("", "")
+    assert due_of(redis_client) == seven_on(TODAY + timedelta(days=1))
+    assert not exchange.receipt(NUMBER, "unreachable", serial=1, reason="no such number")
+    exchange.receipt(NUMBER, "unreachable", serial=1, reference="g-1", reason="no such number")
+    assert exchange.store.load(NUMBER).grower.receives
+
+
+def test_a_failure_found_to_be_for_good_counts_once_and_silences(
+    texted: Exchange, redis_client: redis.Redis
+) -> None:
+    texted.receipt(NUMBER, "failed", serial=1)
+    assert texted.receipt(NUMBER, "unreachable", serial=1)
+    assert texted.store.load(NUMBER).grower.unreachable == UNREACHABLE
+    assert told_of_round(redis_client) == {b"sent": b"3", b"failed": b"1"}
+    # A later text that arrives shows that the number can be reached; an earlier one does not.
+    put(texted.store, texted.store.load(NUMBER).grower, went(4))
+    texted.receipt(NUMBER, "unreachable", serial=3, reason="barred")
+    texted.receipt(NUMBER, "delivered", serial=2)
+    assert texted.store.load(NUMBER).grower.unreachable == "barred"
+    texted.receipt(NUMBER, "delivered", serial=4)
+    grower = texted.store.load(NUMBER).grower
+    assert (grower.unreachable, grower.trouble) == ("", "")
+
+
+def test_who_asked_for_help_is_rung_even_where_no_text_arrives(texted: Exchange) -> None:
+    put(texted.store, replace(texted.store.load(NUMBER).grower, trouble=ASKED_FOR_HELP))
+    texted.receipt(NUMBER, "unreachable", serial=3, reason="barred")
+    grower = texted.store.load(NUMBER).grower
+    assert (grower.unreachable, grower.trouble) == ("barred", ASKED_FOR_HELP)
+
+
+def test_a_report_of_nobody_or_of_nothing_changes_nothing(
+    texted: Exchange, redis_client: redis.Redis
+) -> None:
+    put(texted.store, texted.store.load(NUMBER).grower, replace(went(4), what="refused"))
+    before = {key: redis_client.dump(key) for key in redis_client.scan_iter()}
+    for state in ("delivered", "failed", "unreachable"):
+        assert not texted.receipt("+255655000009", state, serial=1)
+        assert not texted.receipt("+255655000009", state, reference="g-1")
+        assert not texted.receipt(NUMBER, state, serial=10)  # the last one given out is 9
+        assert not texted.receipt(NUMBER, state, serial=4)  # refused, and so done with
+    assert {key: redis_client.dump(key) for key in redis_client.scan_iter()} == before
+
+
+def test_a_report_of_a_text_that_is_no_longer_kept(redis_client: redis.Redis, clock: Clock) -> None:
+    silent = Exchange(Store(redis_client, keep_texts=0), data.dialogue(), SETTINGS, clock)
+    put(silent.store, Grower(group=GROUP, serial=9), went(1))
+    for _ in range(3):
+        silent.receipt(NUMBER, "delivered", serial=1)
+    assert told(silent.store) == {f"sent:notice:{GROUP}": 1, f"delivered::{GROUP}": 1}
+
+
+def test_a_report_on_a_text_still_being_handed_over_is_of_its_kind(
+    exchange: Exchange, redis_client: redis.Redis
+) -> None:
+    grower = enqueue(Grower(group=GROUP), ["Weed soon."], "notice", "round:r1")
+    put(exchange.store, grower)
+    assert exchange.receipt(NUMBER, "delivered", serial=1)
+    assert whats(exchange) == []  # not yet known to have left
+    put(exchange.store, replace(grower, waiting=()), went(1))
+    assert whats(exchange) == ["delivered"]
+    assert told_of_round(redis_client) == {b"sent": b"1", b"delivered": b"1"}
+    assert not exchange.receipt(NUMBER, "delivered", reference="g-1")
+
+
+def test_many_reports_at_once_each_count_once(exchange: Exchange) -> None:
+    for place in range(10):
+        number = f"+2556550003{place:02d}"
+        loaded = exchange.store.load(number)
+        lines = [went(1), went(2)]
+        exchange.store.commit(number, loaded, Grower(serial=2), due=None, lines=lines)
+        at_once(
+            lambda number=number: exchange.receipt(number, "delivered", serial=1),
+            lambda number=number: exchange.receipt(number, "failed", reference="g-1"),
+            lambda number=number: exchange.receipt(number, "delivered", serial=1),
+            lambda number=number: exchange.receipt(number, "failed", serial=2),
+        )
+        texts = exchange.store.texts(number)
+        assert [each.what for each in texts] == ["delivered", "failed"]
+    counts = told(exchange.store)
+    assert (counts["delivered:notice:"], counts["failed:notice:"]) == (10, 10)
+
+
+def test_a_report_that_loses_every_race_is_to_be_delivered_again(clock: Clock) -> None:
+    class Losing:
+        def load(self, *_: object) -> Loaded:
+            return Loaded(1, Grower(serial=1))
+
+        def lines(self, _: str) -> list[Line]:
+            return []
+
+        def commit(self, *_: object, **__: object) -> bool:
+            return False
+
+    exchange = Exchange(Losing(), data.dialogue(), SETTINGS, clock)
+    with pytest.raises(StoreUnavailable, match="deliver the report again"):
+        exchange.receipt(NUMBER, "delivered", serial=1)

@@ -16,16 +16,19 @@ from bot.agronomy.calendar import PLANT
 from bot.agronomy.weeding import GRAMINICIDE, HRAC_GROUPS
 from bot.dialogue import composing, stating
 from bot.dialogue.calculations import MEASURED
-from bot.dialogue.links import follows
 from bot.dialogue.planning import (
     change,
     closes,
+    done_later,
+    done_on,
     first_asked,
     fresh_id,
     lay_anew,
     make,
     next_open,
+    put_off,
 )
+from bot.dialogue.reckoning import millilitres_of
 from bot.dialogue.records import (
     Answers,
     Channel,
@@ -40,6 +43,8 @@ from bot.dialogue.slips import SEASON
 from bot.dialogue.walk import Walk
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from bot.dialogue.loading import Flows
     from bot.dialogue.planning import LaidOut
     from bot.dialogue.voice import Voice
@@ -48,6 +53,8 @@ if TYPE_CHECKING:
 ASKED_FOR_HELP = "asked for help"
 UNREAD = "could not answer a question"
 UNANSWERED = "no answer to the reminders"
+UNREACHABLE = "texts cannot reach this number"
+NOT_ARRIVING = "the last texts did not arrive"
 
 LOOK_AGAIN_DAYS = 7
 """Days until a weed check that came too early is made again."""
@@ -103,18 +110,19 @@ class Acts:
         """Perform the act a walk has come to, and return the session that follows."""
         match walk.step.state.do if walk.step else "close":
             case "pick_operation":
-                return self._pick_operation(scene)
+                return self._pick_operation(scene, session)
             case "new_field":
                 return self.start(SEASON)
             case "begin":
-                return self.start(walk.step.state.flow if walk.step else "")
+                return self.start(walk.step.state.flow if walk.step else "", aside=session.aside)
             case "report_done":
                 return self._report_done(scene, session)
             case "go_ahead":
                 return self._go_ahead(scene, session)
             case "make_plan":
                 self._make_plan(scene, session)
-                return None
+                # What was asked about an operation of the plan before is asked no more.
+                return without(session.aside, lambda each: bool(each.about))
             case act:
                 self._settle(act, scene, session, walk)
                 return session.aside
@@ -221,13 +229,13 @@ class Acts:
         }
         return replace(self.start("report", about=operation.id, aside=aside), answers=given)
 
-    def _pick_operation(self, scene: Scene) -> Session | None:
+    def _pick_operation(self, scene: Scene, session: Session) -> Session | None:
         plan = scene.grower.plan
         operation = next_open(plan) if plan else None
         if plan is None or operation is None:
             scene.say("nothing_open")
-            return None
-        return self.ask_about(plan, operation, scene.today)
+            return session.aside
+        return self.ask_about(plan, operation, scene.today, session.aside)
 
     def _go_ahead(self, scene: Scene, session: Session) -> Session | None:
         """What the operation waits for is there: it can be done, and is asked about."""
@@ -260,14 +268,11 @@ class Acts:
             return session.aside
         plan, operation = reported
         day = _day_named(session.answers) or scene.today
-        before = plan.find(follows(self.flows, plan).get(operation.id, ""))
-        if before is not None and before.done is not None and day < before.done:
+        before = done_later(self.flows, plan, operation, day)
+        if before is not None:
             scene.say("too_early", day=before.done, name=scene.voice.operation(before.id, "name"))
             return self.report_on(replace(operation, reminded=0), scene.today, session.aside)
-        done = replace(operation, done=day, promised=None)
-        plan = replace(change(plan, done), last_group=operation.group or plan.last_group)
-        scene.say("noted_done", day=day)
-        laid = self._move(scene, plan)
+        laid = self.take_done(scene, plan, operation, day)
         if operation.name == "weed_check":
             return self._begin_weeding(scene, session, laid.plan)
         self._say_next(scene, laid.plan)
@@ -279,12 +284,18 @@ class Acts:
             return
         plan, operation = reported
         day = _day_named(session.answers) or scene.today
-        moved = replace(operation, promised=day, reminded=0, reminded_on=None)
-        # Rain that has fallen by now may be gone by then: it is asked about again.
-        plan = replace(plan, ready=tuple(each for each in plan.ready if each != operation.id))
-        scene.say("noted_promised", day=day)
-        laid = self._move(scene, change(plan, moved))
+        laid = self.take_promised(scene, plan, operation, day)
         self._say_next(scene, laid.plan)
+
+    def take_done(self, scene: Scene, plan: Plan, operation: Operation, day: date) -> LaidOut:
+        """Take an operation of the plan as done on a day; what is not done yet moves."""
+        scene.say("noted_done", day=day)
+        return self._move(scene, done_on(plan, operation, day))
+
+    def take_promised(self, scene: Scene, plan: Plan, operation: Operation, day: date) -> LaidOut:
+        """Take it that an operation will not be done before a day; what follows moves."""
+        scene.say("noted_promised", day=day)
+        return self._move(scene, put_off(plan, operation, day))
 
     def _move(self, scene: Scene, plan: Plan) -> LaidOut:
         laid = lay_anew(self.flows, plan, scene.grower.answers, scene.today)
@@ -331,6 +342,8 @@ class Acts:
             case _:
                 group = int(str(session.answers["spray_group"]))
                 added = _for_today(fresh_id(plan, "spray_shielded"), today, group)
+                ml = millilitres_of(added.name, group, scene.grower.answers, self.flows.figures)
+                added = replace(added, ml=ml)
         self._move(scene, change(plan, added))
         scene.lines += scene.voice.cautions(scene.voice.caution_names(added.id))
 
@@ -345,6 +358,14 @@ class Acts:
             added = Operation(identity, again, again, again, promised=again)
             plan = self._move(scene, change(plan, added)).plan
         self._say_next(scene, plan)
+
+
+def without(session: Session | None, unwanted: Callable[[Session], bool]) -> Session | None:
+    """Take those conversations out of one, and of those aside from it, that nothing hangs on."""
+    if session is None:
+        return None
+    aside = without(session.aside, unwanted)
+    return aside if unwanted(session) else replace(session, rest="", aside=aside)
 
 
 _WEEDING_GROUPS = frozenset({GRAMINICIDE, HRAC_GROUPS["glyphosate"], HRAC_GROUPS["glufosinate"]})

@@ -15,9 +15,8 @@ from typing import TYPE_CHECKING, Literal
 from babel.messages.pofile import write_po
 
 from bot.dialogue.costing import SeasonCost, season_cost
-from bot.dialogue.fitting import MOST_SCREENS
-from bot.dialogue.messages import messages
-from bot.dialogue.showing import shown
+from bot.dialogue.messages import messages, sentence_context
+from bot.dialogue.showing import LONGEST_MORE, MOST_SCREENS, more_fits, shown
 from bot.dialogue.telling_apart import told_apart
 from bot.dialogue.voice import Contacts, Voice
 from bot.wording.catalogue import Catalogue
@@ -25,7 +24,6 @@ from bot.wording.folding import fold
 from bot.wording.formats import placeholders
 from bot.wording.gsm import measure, outside_gsm, room
 from bot.wording.languages import SOURCE, Language
-from bot.wording.screens import pages
 from bot.wording.translating import Note, plural_forms, plurals_agree, read_translations, slips
 from bot.wording.words import Words
 
@@ -37,7 +35,7 @@ if TYPE_CHECKING:
     from bot.dialogue.loading import Flows
     from bot.dialogue.messages import Message
 
-__all__ = ["Coverage", "Note", "SeasonCost", "audit", "safe", "season_cost", "status"]
+__all__ = ["Coverage", "Note", "SeasonCost", "audit", "lacking", "season_cost", "status"]
 
 
 # How far it is
@@ -63,7 +61,7 @@ def status(flows: Flows, po_bytes: bytes, code: str) -> list[Coverage]:
 
     Raises ValueError, saying where, for a file that cannot be read.
     """
-    found = _entries(read_translations(po_bytes, code))
+    found = _entries(flows, read_translations(po_bytes, code), code)
     texts = sorted(messages(flows), key=_part)
     return sorted(
         (_count(part, list(each), found) for part, each in groupby(texts, _part)),
@@ -89,13 +87,20 @@ class _Entry:
     fuzzy: bool
 
 
-def _entries(catalogue: Catalog) -> dict[_Key, _Entry]:
-    """List the file's entries by name and English."""
-    return {
+def _entries(flows: Flows, catalogue: Catalog, code: str) -> dict[_Key, _Entry]:
+    """List the file's entries by name and English, the district's own wording over them."""
+    found = {
         (each.context or "", str(each.id)): _Entry(str(each.string or ""), each.fuzzy)
         for each in catalogue
         if each.id
     }
+    own = flows.district.texts.get(code, {})
+    worded = {
+        (each.context, each.text): _Entry(own[each.context], fuzzy=False)
+        for each in messages(flows)
+        if each.context in own
+    }
+    return found | worded
 
 
 def _state(entry: _Entry | None) -> Literal["translated", "fuzzy", "missing"]:
@@ -104,12 +109,24 @@ def _state(entry: _Entry | None) -> Literal["translated", "fuzzy", "missing"]:
     return "fuzzy" if entry.fuzzy else "translated"
 
 
-def safe(flows: Flows, language: Language, voice: Voice) -> bool:
-    """Whether a language may be offered to growers: all its safety texts are there and fit."""
-    warned = language.code == SOURCE or all(
-        voice.worded(each.text, each.context) for each in messages(flows) if each.safety
-    )
-    return warned and not any(each.over for each in shown(flows, voice) if each.safety)
+def lacking(flows: Flows, language: Language, voice: Voice) -> list[str]:
+    """Name what keeps a language from growers, who get it only if there is nothing.
+
+    That is a safety text that is not translated, loses a value or does not fit; and the line
+    that ends a USSD screen where it leaves no room for any text.
+    """
+    absent = [
+        each.context
+        for each in messages(flows)
+        if each.safety
+        and not (
+            (language.code == SOURCE or voice.worded(each.text, each.context))
+            and placeholders(each.text) <= placeholders(voice.text(each.text, each.context))
+        )
+    ]
+    long = [each.context for each in shown(flows, voice) if each.safety and each.over]
+    unpaged = [] if more_fits(voice) else [sentence_context("more")]
+    return list(dict.fromkeys([*absent, *long, *unpaged]))
 
 
 # What is wrong with it
@@ -140,7 +157,7 @@ def audit(
                 f"set the header Plural-Forms to {header!r}",
             )
         )
-    found = _entries(catalogue)
+    found = _entries(flows, catalogue, code)
     notes += _texts(flows, found)
     if words is None:
         return notes
@@ -200,6 +217,12 @@ def _usable(catalogue: Catalog) -> Catalogue:
 
 
 def _too_long(flows: Flows, voice: Voice) -> Iterator[Note]:
+    if not more_fits(voice):
+        yield Note(
+            sentence_context("more"),
+            "it ends every USSD screen but the last, and leaves no room for the text",
+            f"shorten it to {LONGEST_MORE} characters or less",
+        )
     for each in shown(flows, voice):
         size = measure(each.text)
         if each.over:
@@ -210,11 +233,10 @@ def _too_long(flows: Flows, voice: Voice) -> Iterator[Note]:
                 f"the longest values in it: {each.text!r}",
                 f"shorten it by {max(size.units - most, 1)} characters or more",
             )
-        screens = len(pages(each.text, voice.say("more"))) if each.question else 1
-        if screens > MOST_SCREENS:
+        if each.screens > MOST_SCREENS:
             yield Note(
                 each.context,
-                f"{screens} USSD screens, but at most {MOST_SCREENS}: {each.text!r}",
+                f"{each.screens} USSD screens, but at most {MOST_SCREENS}: {each.text!r}",
                 "shorten the question or its answers",
             )
 

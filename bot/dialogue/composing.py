@@ -6,9 +6,11 @@ from typing import TYPE_CHECKING
 
 from bot.dialogue.planning import wanted_day
 from bot.dialogue.reckoning import area_answer
+from bot.dialogue.slips import OPENING
 from bot.dialogue.stating import amounts, labour_lines, money_lines, volume_line
 from bot.dialogue.voice import Voice, pack
 from bot.dialogue.walk import Walk
+from bot.wording.folding import fold
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -16,7 +18,7 @@ if TYPE_CHECKING:
 
     from bot.dialogue.loading import Flows, Saying
     from bot.dialogue.planning import LaidOut
-    from bot.dialogue.records import Answer, Finding, Operation, Plan
+    from bot.dialogue.records import Answer, Answers, Finding, Operation, Plan, Session
 
 PLAN_BUDGET = 2
 """Segments a text of the plan may take. Longer plans are more texts, not longer ones."""
@@ -182,6 +184,43 @@ def reminder_texts(
     else:
         question = _asked(voice, operation, today)
     return pack([*cautions, *details, question], PLAN_BUDGET)
+
+
+def question(
+    flows: Flows, voices: Mapping[str, Voice], voice: Voice, session: Session, answers: Answers
+) -> str:
+    """Put the question at which a conversation stands, an earlier answer offered back.
+
+    The first one is put in every language on offer, those of `voices`.
+    """
+    step = flows.step(session.flow, session.state)
+    if session.flow == OPENING:
+        parts = [each.question(step, {}).partition("\n") for each in voices.values()]
+        return "\n".join([*dict.fromkeys(head for head, _, _ in parts), parts[0][2]])
+    kept = voice.answer(step, answers) if session.flow != "menu" else ""
+    about = voice.operation(session.about, "act") if session.about else ""
+    return voice.question(step, {"act": about}, kept)
+
+
+def begun_texts(voice: Voice, asked: str, today: date) -> tuple[str, ...]:
+    """Write a question put unasked to a grower who knows us: who asks, where that fits, and it."""
+    texts = pack([voice.say("reminder_first", day=today), asked], PLAN_BUDGET)
+    return texts if len(texts) == 1 else (asked,)
+
+
+def introduced_texts(voice: Voice, inviter: str, asked: str) -> tuple[str, ...]:
+    """Write a question to who never heard from us: who asks, for whom, how to end it, and it."""
+    name = voice.say("introduction_for", inviter=inviter) if inviter else voice.say("introduction")
+    return pack([f"{name} {voice.say('to_end')}", asked], PLAN_BUDGET)
+
+
+def introduced_in_all(voices: Sequence[Voice], inviter: str, asked: str) -> tuple[str, ...]:
+    """Write the question for a language, which says who asks, with for whom and how to end it.
+
+    One foreign letter would make all languages cost twice as much, so there is none.
+    """
+    ending = dict.fromkeys(fold(each.say("to_end")) for each in voices)
+    return pack([fold(inviter), " ".join(ending), asked], PLAN_BUDGET)
 
 
 def _asked(voice: Voice, operation: Operation, today: date) -> str:

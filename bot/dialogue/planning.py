@@ -17,7 +17,8 @@ from msgspec.structs import replace
 
 from bot.agronomy.calendar import Broken, Facts, Link, lay_out
 from bot.agronomy.weeding import HRAC_GROUPS
-from bot.dialogue.links import chain, what_precedes
+from bot.dialogue.links import chain, follows, what_precedes
+from bot.dialogue.reckoning import millilitres_of
 from bot.dialogue.records import Answers, Operation, Plan, Reminder
 from bot.dialogue.walk import Walk
 
@@ -70,6 +71,7 @@ class LaidOut:
 def make(flows: Flows, walk: Walk, today: date, done: dict[str, date] | None = None) -> LaidOut:
     """Make the plan of a season's walk. `done` are operations already carried out."""
     rain = walk.answers.get("rain_expected")
+    groups = {identity: _group(identity, walk.answers) for identity in walk.operations}
     operations = tuple(
         Operation(
             id=identity,
@@ -78,9 +80,10 @@ def make(flows: Flows, walk: Walk, today: date, done: dict[str, date] | None = N
             latest=today,
             done=(done or {}).get(identity),
             promised=date.fromisoformat(str(rain)) if identity == "plant" and rain else None,
-            group=_group(identity, walk.answers),
+            group=group,
+            ml=millilitres_of(identity, group, walk.answers, flows.figures),
         )
-        for identity in walk.operations
+        for identity, group in groups.items()
     )
     laid = lay_anew(flows, Plan(operations), walk.answers, today)
     first = laid.plan.next_reminder
@@ -255,6 +258,40 @@ def closes(flows: Flows, plan: Plan, operation: Operation) -> date | None:
 def first_asked(flows: Flows, plan: Plan, operation: Operation) -> str:
     """Name the flow that an operation's reminder begins with; empty once it is ready."""
     return "" if operation.id in plan.ready else flows.operation(operation.id).first
+
+
+def done_on(plan: Plan, operation: Operation, day: date) -> Plan:
+    """Report an operation done on a day, and how many days past the one it was due on."""
+    late = max((day - _was_due(operation)).days, 0)
+    done = replace(operation, done=day, promised=None, late=late)
+    return replace(change(plan, done), last_group=operation.group or plan.last_group)
+
+
+def _was_due(operation: Operation) -> date:
+    """The day an operation was due on before days went by.
+
+    What is overdue is due today whenever a plan is laid out, as each reminder does; but the
+    first reminder went out on the due day, and the others so many days after it.
+    """
+    if not operation.reminded_on:
+        return operation.due
+    nudged = sum(NUDGE_AFTER_DAYS[: max(operation.reminded - 1, 0)])
+    return min(operation.due, operation.reminded_on - timedelta(days=nudged))
+
+
+def put_off(plan: Plan, operation: Operation, day: date) -> Plan:
+    """Put an operation off to a day, by the grower's word, and ask about it anew from then."""
+    moved = replace(operation, promised=day, reminded=0, reminded_on=None)
+    # Rain that has fallen by now may be gone by then: it is asked about again.
+    ready = tuple(each for each in plan.ready if each != operation.id)
+    return replace(change(plan, moved), ready=ready)
+
+
+def done_later(flows: Flows, plan: Plan, operation: Operation, day: date) -> Operation | None:
+    """The operation before this one, if that was done only after `day`; None where all is well."""
+    before = plan.find(follows(flows, plan).get(operation.id, ""))
+    too_early = before is not None and before.done is not None and day < before.done
+    return before if too_early else None
 
 
 def change(plan: Plan, operation: Operation) -> Plan:

@@ -12,17 +12,21 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from bot.dialogue.days import find_day
-from bot.dialogue.quantities import JOINING, Sizes, area, measured, paced, short, without_per
+from bot.dialogue.days import bounded, find_day
+from bot.dialogue.money import without_per
+from bot.dialogue.numbers import short
+from bot.dialogue.quantities import Sizes, area, measured, paced
 from bot.dialogue.records import Answer, unsure
+from bot.dialogue.reports import read_report
 from bot.dialogue.unread import Unread
 from bot.wording.words import Words, normal
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+    from datetime import date
 
     from bot.dialogue.loading import Step
 
@@ -42,6 +46,8 @@ class Asked:
     sizes: Sizes
     pace_m: float = 1.0
     """Metres of one of the grower's paces."""
+    stops: frozenset[str] = frozenset()
+    """Plain words that stop all texts in a language on offer; no slip is ever read in one."""
 
 
 Reading = dict[str, Answer]
@@ -60,7 +66,7 @@ def read(text: str, asked: Asked) -> Reading | Unread:
     found = _read(text, asked)
     if isinstance(found, Unread) and (bare := _bare(text, asked)) != text.strip():
         text = bare
-        if asked.words.command(text) != "stop":
+        if asked.words.command(text) != "stop" and normal(text) not in asked.stops:
             found = _read(text, asked)
     if isinstance(found, Unread) and (mistyped := _mistyped(text, asked)) is not None:
         return mistyped
@@ -70,8 +76,9 @@ def read(text: str, asked: Asked) -> Reading | Unread:
 def _read(text: str, asked: Asked) -> Reading | Unread:
     """Read an answer as it stands."""
     step, state = asked.step, asked.step.state
+    text = asked.words.said_otherwise(step.context, text) or text
     if state.report:
-        return _report(text, asked)
+        return read_report(text, asked.words, asked.today)
     if _shared(text, asked.words) == "unsure":
         return _unsure(asked)
     if state.choose_any:
@@ -100,7 +107,7 @@ def _mistyped(text: str, asked: Asked) -> Reading | None:
     state, words = asked.step.state, asked.words.lenient()
     if words is None or asked.step.context in HERBICIDE_QUESTIONS:
         return None
-    if len(text.split()) > _MOST_WORDS or words.may_command(text):
+    if len(text.split()) > _MOST_WORDS or words.may_command(text) or normal(text) in asked.stops:
         return None
     exact, asked = asked, replace(asked, words=words)
     number = state.number
@@ -202,9 +209,7 @@ def _choose(text: str, asked: Asked) -> Answer | Unread:
         if plain in {normal(label), normal(value)} or _number_and(plain, place, normal(label)):
             return value
     fitting = [
-        value
-        for value, label in asked.options.items()
-        if _names(plain, normal(label), value, asked.words)
+        value for value, label in asked.options.items() if _names(plain, label, value, asked.words)
     ]
     return fitting[0] if len(fitting) == 1 else Unread("pick_one")
 
@@ -219,12 +224,20 @@ def _names(plain: str, label: str, value: str, words: Words) -> bool:
     "grass herbicide" picks "A grass herbicide for broad-leaved crops", "herbicide" does not, nor
     does "dawa", with which the Kiswahili label begins, but which is any chemical.
     """
-    written = label.split()
+    typed, written = plain.split(), normal(label).split()
+    if words.is_vague(plain) or not set(typed) <= set(written):
+        return False
+    telling = [word for word in typed if len(word) >= _SHORTEST_WORD and not word.isdigit()]
+    if any(word.isdigit() for word in typed):
+        parts = [normal(part).split() for part in re.split(r"[,;:(]", label)]
+        if len(typed) > 1 and typed in parts:
+            return True
+        # Of "under 15 cm, under 4 leaves", "4 leaves" is none.
+        if all(part[: len(typed)] != typed for part in parts):
+            return False
     naming = {*written[:1], *written[-1:], *value.split("_")}
     naming = {word for word in naming if not words.is_vague(word)}
-    typed = plain.split()
-    telling = [word for word in typed if len(word) >= _SHORTEST_WORD]
-    return set(typed) <= set(written) and (len(telling) > 1 or not naming.isdisjoint(telling))
+    return len(telling) > 1 or not naming.isdisjoint(telling)
 
 
 def _number_and(plain: str, number: int, label: str) -> bool:
@@ -240,7 +253,7 @@ def _choose_any(text: str, asked: Asked) -> Reading | Unread:
     if _shared(text, asked.words) in ("none", "no") or plain == normal(asked.options["none"]):
         return nothing
     picked = dict(nothing)
-    tokens = [token for token in re.split(r"[\s/]+", plain) if token not in JOINING]
+    tokens = [token for token in re.split(r"[\s/]+", plain) if not asked.words.joins(token)]
     if all(token.isascii() and token.isdigit() for token in tokens):
         digits = [int(digit) for digit in "".join(tokens)]
         if digits == [len(values) + 1]:
@@ -250,21 +263,51 @@ def _choose_any(text: str, asked: Asked) -> Reading | Unread:
         for digit in digits:
             picked[values[digit - 1]] = True
         return picked
-    single = _choose(text, asked)
-    if isinstance(single, str) and single in picked:
-        picked[single] = True
-        return picked
-    return Unread("pick_any")
+    whole = _choose(text, asked)
+    # "Stones and a slope", unless a label is meant that has the word in it.
+    pieces = [plain] if isinstance(whole, str) else _split(text, asked.words.small("joining"))
+    found = [_choose(piece, asked) for piece in pieces]
+    if any(each not in values for each in found):
+        return Unread("pick_any")
+    return {value: value in found for value in values}
+
+
+def _split(text: str, joining: frozenset[str]) -> list[str]:
+    """Part a text at its commas and joining words."""
+    pieces: list[list[str]] = []
+    for part in re.split(r"[,;+&]", text):
+        pieces.append([])
+        for word in normal(part).split():
+            if word in joining:
+                pieces.append([])
+            else:
+                pieces[-1].append(word)
+    return [" ".join(piece) for piece in pieces if piece]
 
 
 def _yes_no(text: str, asked: Asked) -> bool | Unread:
-    match _index(text, ("yes", "no")) or _shared(text, asked.words):
+    match _index(text, ("yes", "no")) or _yes_or_no(text, asked):
         case "yes":
             return True
         case "no":
             return False
         case _:
             return Unread("yes_or_no")
+
+
+def _yes_or_no(text: str, asked: Asked) -> str | None:
+    """Name what a text says, once or twice over: "a'a ta bushe", no, it is dry."""
+    words = asked.words
+    said = _shared(words.said_otherwise(asked.step.context, text) or text, words)
+    tokens = text.split()
+    if said is not None or len(tokens) > _MOST_WORDS:
+        return said
+    for place in range(1, len(tokens)):
+        first, then = " ".join(tokens[:place]), " ".join(tokens[place:])
+        said = _shared(first, words)
+        if said in ("yes", "no") and said == _yes_or_no(then, asked):
+            return said
+    return None
 
 
 # Numbers, areas and days
@@ -276,6 +319,11 @@ def _number(text: str, asked: Asked) -> Answer | Unread:
         raise TypeError(f"{asked.step.context} has no number to read")
     if asked.step.low <= 0 and _shared(text, asked.words) == "none":
         return 0
+    if number.unit == "count":
+        last = normal(text.rpartition(" ")[2])
+        if last in asked.words.small("denying") and asked.step.answer != "steps_counted":
+            return Unread("number_range", {"low": asked.step.low, "high": asked.step.high})
+        text = _without_total(text, asked)
     value = measured(text, number.unit, asked.words)
     if isinstance(value, Unread):
         return value
@@ -286,83 +334,22 @@ def _number(text: str, asked: Asked) -> Answer | Unread:
     return short(value)
 
 
+def _without_total(text: str, asked: Asked) -> str:
+    """Leave out the number counted from, where it is the question's own: "17 of 20", "17/20"."""
+    if asked.step.low > 0:
+        return text  # people are counted from no number
+    total = f"{asked.step.high:g}"
+    if total == "100":
+        text = text.removesuffix("%").strip()
+    tokens = text.replace("/", " / ").split()
+    out_of = normal(" ".join(tokens[1:-1])) if len(tokens) > 1 else ""
+    known = out_of == "/" or out_of in asked.words.small("out_of")
+    return tokens[0] if known and tokens[-1] == total else text
+
+
 def _day(text: str, asked: Asked) -> Answer | Unread:
     bounds = asked.step.state.day
     if bounds is None:
         raise TypeError(f"{asked.step.context} has no day to read")
     day = find_day(text, asked.words, asked.today, past=bounds.latest <= 0)
-    return _bounded(day, asked.today, bounds.earliest, bounds.latest)
-
-
-def _bounded(day: date | Unread | None, today: date, earliest: int, latest: int) -> str | Unread:
-    """Give a day within so many days of today, as it is kept."""
-    if day is None:
-        return Unread("day_in_words")
-    if isinstance(day, Unread):
-        return day
-    low, high = today + timedelta(days=earliest), today + timedelta(days=latest)
-    return (
-        day.isoformat() if low <= day <= high else Unread("day_range", {"low": low, "high": high})
-    )
-
-
-# Reports
-
-_NUMBERED = re.compile(r"([123])(?!\d)[\s.,:)-]*(.*)\Z", re.ASCII | re.DOTALL)
-_REPORTS = ("done", "not_yet", "help")
-_MEANINGS = {"done": "done", "yes": "done", "not_yet": "not_yet", "no": "not_yet"}
-_LONGEST_PHRASE = 6
-"""Words of the longest phrase for "done" or "not yet"."""
-
-REPORT_BACK = 60
-"""Days back that a report may reach; older work is for the agent to enter."""
-REPORT_AHEAD = 120
-"""Days ahead that work may be put off in one text."""
-
-
-def _report(text: str, asked: Asked) -> Reading | Unread:
-    """Read "1", "done", "1 yesterday", "not yet, Friday", or only a day: "yesterday", "12/3"."""
-    text = text.strip(" .,;:!?")
-    alone = _day_alone(text, asked)
-    if alone is not None:
-        return alone
-    report, rest = _report_word(text, asked.words)
-    if report is None or (report == "help" and rest and asked.words.command(rest) != "help"):
-        return Unread("pick_one")
-    if report == "help" or not rest:
-        return {"report": report, "reported_on": None}
-    done = report == "done"
-    day = find_day(rest, asked.words, asked.today, past=done)
-    kept = _bounded(day, asked.today, *((-REPORT_BACK, 0) if done else (0, REPORT_AHEAD)))
-    return kept if isinstance(kept, Unread) else {"report": report, "reported_on": kept}
-
-
-def _day_alone(text: str, asked: Asked) -> Reading | Unread | None:
-    """Take a day alone as done on it, or as put off to it, whichever lies nearer to today."""
-    if asked.words.weekday(text) is not None:
-        return Unread("pick_one")  # last Friday or next Friday: it could be either
-    if re.match(r"\d\s+\d", text):
-        return None  # "1 12/3": the answer's number, and a day
-    found = [find_day(text, asked.words, asked.today, past=past) for past in (True, False)]
-    days = [day for day in found if isinstance(day, date)]
-    if not days:
-        return found[0] if isinstance(found[0], Unread) else None
-    day = min(days, key=lambda each: abs(each - asked.today))
-    kept = _bounded(day, asked.today, -REPORT_BACK, REPORT_AHEAD)
-    if isinstance(kept, Unread):
-        return kept
-    return {"report": "done" if day <= asked.today else "not_yet", "reported_on": kept}
-
-
-def _report_word(text: str, words: Words) -> tuple[str | None, str]:
-    """Split a report into what it reports and the day behind it."""
-    if words.command(text) == "help":
-        return "help", ""
-    if numbered := _NUMBERED.match(text):
-        return _REPORTS[int(numbered[1]) - 1], numbered[2]
-    tokens = text.split()
-    for length in range(min(len(tokens), _LONGEST_PHRASE), 0, -1):
-        meaning = words.answer(" ".join(tokens[:length]))
-        if meaning in _MEANINGS:
-            return _MEANINGS[meaning], " ".join(tokens[length:])
-    return None, ""
+    return bounded(day, asked.today, bounds.earliest, bounds.latest)

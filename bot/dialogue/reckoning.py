@@ -21,6 +21,7 @@ from bot.agronomy.planting import (
 )
 from bot.agronomy.spraying import Mix, Purchase, bottles, mix
 from bot.agronomy.tillage import Budget, budget
+from bot.agronomy.weeding import HRAC_GROUPS
 from bot.dialogue.links import chain
 
 if TYPE_CHECKING:
@@ -119,18 +120,45 @@ def glyphosate_of(answers: Mapping[str, Answer], figures: Figures) -> Mix | None
     """The spray before planting, where the route has one: more against hard perennial weeds."""
     if answers.get("fallow_spray") is not True or answers.get("tank_l") is None:
         return None
-    hard = answers.get("hard_weeds") is True
-    rate = figures["glyphosate_360_hard_weeds_l_per_ha" if hard else "glyphosate_360_l_per_ha"]
-    return _mix(rate, answers, figures)
+    return _mix(_glyphosate_rate(answers, figures), answers, figures)
 
 
 def preemergence_of(answers: Mapping[str, Answer], figures: Figures) -> Mix | None:
     """The spray right after planting, where there is one."""
-    product = answers.get("preemergence")
-    if product in {None, "neither"} or answers.get("tank_l") is None:
+    if answers.get("preemergence") in {None, "neither"} or answers.get("tank_l") is None:
         return None
-    litres_per_acre = figures[f"{product}_l_per_acre"]
-    return _mix(per_hectare(litres_per_acre), answers, figures)
+    return _mix(_preemergence_rate(answers, figures), answers, figures)
+
+
+def millilitres_of(
+    operation: str, group: int | None, answers: Mapping[str, Answer], figures: Figures
+) -> int:
+    """Millilitres of herbicide product advised for an operation on the field; 0 for no spray.
+
+    The area times the rate that the tanks are mixed with. A spray among the cassava counts at
+    the usual rate of glyphosate, if that is what it is (by its HRAC `group`): of other products
+    no rate is advised there, as the label alone decides.
+    """
+    match operation:
+        case "spray_fallow":
+            rate = _glyphosate_rate(answers, figures)
+        case "spray_preemergence" if answers.get("preemergence") not in {None, "neither"}:
+            rate = _preemergence_rate(answers, figures)
+        case "spray_shielded" if group == HRAC_GROUPS["glyphosate"]:
+            rate = figures["glyphosate_360_l_per_ha"]
+        case _:
+            return 0
+    return round(rate * area_of(answers).hectares * 1000)
+
+
+def _glyphosate_rate(answers: Mapping[str, Answer], figures: Figures) -> float:
+    """Litres of product on a hectare: more against hard perennial weeds."""
+    hard = answers.get("hard_weeds") is True
+    return figures["glyphosate_360_hard_weeds_l_per_ha" if hard else "glyphosate_360_l_per_ha"]
+
+
+def _preemergence_rate(answers: Mapping[str, Answer], figures: Figures) -> float:
+    return per_hectare(figures[f"{answers['preemergence']}_l_per_acre"])
 
 
 def _mix(rate_l_per_ha: float, answers: Mapping[str, Answer], figures: Figures) -> Mix:

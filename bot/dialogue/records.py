@@ -165,6 +165,8 @@ class Grower(Struct, array_like=True, frozen=True):
     write themselves."""
     unreachable: str = ""
     """Why the gateway says for good that texts do not arrive; empty once the grower writes."""
+    told_stopped: date | None = None
+    """The day a grower who has stopped was last told so, because they wrote; once a day will do."""
 
     @property
     def receives(self) -> bool:

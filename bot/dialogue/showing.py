@@ -1,4 +1,8 @@
-"""Every text of a language as a phone shows it, and what its translator should know of it."""
+"""Every text of a language as a phone shows it, and what its translator should know of it.
+
+The values in them are the worst a grower can meet: the largest field, the highest price, the
+longest day of the language's calendar, the longest name.
+"""
 
 from __future__ import annotations
 
@@ -6,21 +10,30 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
+from bot.dialogue.calculations import PLACEHOLDERS
 from bot.dialogue.composing import PLAN_BUDGET, reminder_texts
-from bot.dialogue.fitting import longest_answer, longest_value, worst_values
 from bot.dialogue.messages import Message, label_context, messages, operation_context
 from bot.dialogue.records import Operation
 from bot.dialogue.slips import SEASON
+from bot.dialogue.stating import amounts
 from bot.dialogue.walk import Walk
 from bot.wording.formats import fill, placeholders, short_date
 from bot.wording.gsm import allowed_segments, measure, segments
+from bot.wording.screens import UCS2_SCREEN_LIMIT, pages
 from bot.wording.translating import in_words
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from bot.dialogue.loading import Flows, Step
+    from bot.dialogue.records import Answers
     from bot.dialogue.voice import Voice
+
+MOST_SCREENS = 3
+"""USSD screens a question may take; a grower must page through all but the last."""
+
+LONGEST_MORE = UCS2_SCREEN_LIMIT // 2 - 1
+"""Characters of the line that ends a USSD screen: half of a screen, whatever its letters."""
 
 FIRST_DAY = date(2026, 3, 2)
 """A day for texts that state one and would do so with any."""
@@ -48,6 +61,9 @@ class Shown:
     budget: int
     question: bool = False
     safety: bool = False
+    screens: int = 1
+    """USSD screens that a question takes; other texts go out by SMS. 1 also where the line that
+    ends a screen is too long for any."""
 
     @property
     def allowed(self) -> int:
@@ -62,10 +78,18 @@ class Shown:
 
 def shown(flows: Flows, voice: Voice) -> Iterator[Shown]:
     """List every text of a language as `fieldbell check` measures it, reminders whole."""
+    more = voice.say("more")
+    paged = more_fits(voice)
     for each in written(flows, voice):
         for text in each.texts:
             message = each.message
-            yield Shown(message.context, text, each.budget, each.asked, message.safety)
+            screens = len(pages(text, more)) if each.asked and paged else 1
+            yield Shown(message.context, text, each.budget, each.asked, message.safety, screens)
+
+
+def more_fits(voice: Voice) -> bool:
+    """Whether the line that ends a USSD screen leaves room above it."""
+    return measure(voice.say("more")).units <= LONGEST_MORE
 
 
 def written(flows: Flows, voice: Voice) -> Iterator[Written]:
@@ -113,6 +137,112 @@ def _reminders(flows: Flows, voice: Voice) -> Iterator[Written]:
         )
         message = Message(f"operations.{identity}", "", "the reminder, as it arrives")
         yield Written(message, texts, PLAN_BUDGET, made_of)
+
+
+# The longest real values
+
+_LONGEST_NUMBER = 200_000_000
+_MOST_DAYS, _DAYS_OF_WINDOW = 8_888, 88
+_MOST_TANKS, _MOST_ML = 8_888, 8_888
+_MOST_BOTTLES = ((888, 5), (4, 1), (1, 0.5))
+_WORKS = ("slash", "spray_fallow", "clear", "ridge", "plant", "gap_fill", "weed_by_hand")
+"""The most operations done by hand that one plan has."""
+LONGEST_INVITER = 40
+"""Characters of the name in which a grower is invited."""
+_PHONE = "+000000000000000"
+"""As long as a number can be: 15 digits (ITU-T E.164, from memory)."""
+
+
+def longest_value(name: str, worst: Mapping[str, str], voice: Voice, flows: Flows) -> str:
+    """The longest value of one placeholder, a figure's included. Raises LookupError."""
+    if name in worst:
+        return worst[name]
+    if not flows.figures.states(name):
+        raise LookupError(f"no worst value for {{{name}}}; give one in worst_values")
+    return voice.show(flows.figures.highest(name))
+
+
+def longest_answer(step: Step, voice: Voice) -> str:
+    """The longest earlier answer that can be offered back with a question."""
+    state = step.state
+    if state.choose_any:
+        return ", ".join(list(voice.options(step).values())[:-1])
+    if state.choose or state.yes_no:
+        return max(voice.options(step).values(), key=len)
+    if state.area:
+        return voice.area("1011714.12 m2")
+    return "" if state.day else voice.show(int(step.high))
+
+
+def worst_values(flows: Flows, voice: Voice) -> dict[str, str]:
+    """The longest real value of every placeholder, written in the language."""
+    figures = flows.figures
+    largest: Answers = {
+        "area": f"{figures.row('area_acres').high} acre",
+        "low_sprouting": True,
+        "hard_weeds": True,
+        "fallow_spray": True,
+        "preemergence": "smetolachlor_atrazine",
+        "tank_l": figures.row("tank_l").low,
+        "spray_volume_l_per_ha": figures.row("default_spray_volume_l_per_ha").high,
+        "sprouted_of_20": 1,
+        "gaps_in_100": 100,
+        "wage_per_day": _LONGEST_NUMBER,
+        "herbicide_cost_per_acre": _LONGEST_NUMBER,
+    }
+    values = {name: voice.show(value) for name, value in amounts(voice, largest, figures).items()}
+    values |= {name: voice.show(figures.row(name).high) for name in figures}
+    values |= {"tank": voice.show(figures.row("tank_l").high)}
+    tanks = voice.say("tanks_and_last", full=_MOST_TANKS, last_l=24.9, last_ml=_MOST_ML)
+    bottles = ", ".join(
+        voice.say("bottles", count=count, size=size) for count, size in _MOST_BOTTLES
+    )
+    for spray in ("glyphosate", "preemergence"):
+        values |= {f"{spray}_tanks": tanks, f"{spray}_bottles": bottles}
+        values |= {f"{spray}_left_l": voice.show(0.49)}
+    day = max((short_date(each, voice.locale) for each in _DAYS), key=len)
+    parts = {
+        part: max((voice.operation(each, part) for each in flows.operations), key=len)
+        for part in ("name", "act")
+    }
+    number = voice.show(_LONGEST_NUMBER)
+    values |= dict.fromkeys(("day", "wanted", "earliest"), day)
+    values |= dict.fromkeys(("gain", "cost", "net", "break_even_cost", "break_even_price"), number)
+    values |= {
+        **parts,
+        "low": day,
+        "high": day,
+        "days": voice.show(_DAYS[-1].timetuple().tm_yday),
+        "number": _PHONE,
+        "inviter": "M" * LONGEST_INVITER,
+        "count": voice.show(_MOST_BOTTLES[0][0]),
+        "size": voice.show(0.25),
+        "full": voice.show(_MOST_TANKS),
+        "last_l": voice.show(24.9),
+        "last_ml": voice.show(_MOST_ML),
+        "price": number,
+        "least": voice.show(_MOST_DAYS),
+        "most": voice.show(_MOST_DAYS),
+        "work": voice.show(_MOST_DAYS),
+        "window": voice.show(_DAYS_OF_WINDOW),
+        "hire": voice.show(_MOST_DAYS),
+        "volume": voice.show(figures.row("default_spray_volume_l_per_ha").high),
+        "before": parts["name"],
+        "works": ", ".join(
+            voice.say("labour_of", name=voice.operation(each, "name"), least=8_888, most=8_888)
+            for each in _WORKS
+        ),
+        "cover": max(voice.options(flows.step("weeding", "weed_cover")).values(), key=len),
+        "action": max(
+            (voice.say(f"weeded_{each}") for each in ("wait", "by_hand", "spray")), key=len
+        ),
+        "area": voice.area("1011714.12 m2"),
+        "value": voice.area("1011714.12 m2"),
+        "poison_help": voice.say("poison_help", number=_PHONE),
+    }
+    if missing := PLACEHOLDERS.keys() - values.keys():
+        raise LookupError(f"no worst value for {sorted(missing)}; give one here")
+    return values
 
 
 # For the translator's file

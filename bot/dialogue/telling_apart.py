@@ -52,11 +52,17 @@ def told_apart(
 
 def _spellings(words_text: str) -> Spellings:
     raw = yaml.load(words_text, Loader=yaml.BaseLoader)  # noqa: S506 - builds no objects
+    other_words = {
+        f"{question}, {answer}": written
+        for question, answers in raw.pop("other_words", {}).items()
+        for answer, written in answers.items()
+    }
     return {
         (group, meaning): list(written)
-        for group, meanings in raw.items()
+        for group, meanings in {**raw, "other_words": other_words}.items()
         if isinstance(meanings, dict)
         for meaning, written in meanings.items()
+        if not isinstance(written, str)
     }
 
 
@@ -135,6 +141,7 @@ _NAMES = {
     "sentences.keep": ("commands", "same"),
     "sentences.stopped": ("commands", "start"),
     "sentences.still_stopped": ("commands", "start"),
+    "sentences.to_end": ("commands", "stop"),
     "rain.rained": ("answers", "done"),
     "rain.rained?": ("answers", "done"),
 }

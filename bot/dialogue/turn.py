@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING
 from msgspec.structs import replace
 
 from bot.dialogue import composing
-from bot.dialogue.acts import ASKED_FOR_HELP, UNANSWERED, UNREAD, Acts, Scene
+from bot.dialogue.acts import ASKED_FOR_HELP, UNREACHABLE, UNREAD, Acts, Scene
+from bot.dialogue.inviting import Inviting
 from bot.dialogue.loading import Flows, Step, is_given
-from bot.dialogue.planning import NUDGE_AFTER_DAYS, change, first_asked, lay_anew, next_open
+from bot.dialogue.planning import next_open
 from bot.dialogue.quantities import Sizes
 from bot.dialogue.readers import Asked, Reading, read
 from bot.dialogue.reckoning import pace_of
@@ -24,13 +25,14 @@ from bot.dialogue.unread import Unread
 from bot.dialogue.voice import Contacts, Voice, pack
 from bot.dialogue.walk import Walk
 from bot.wording.folding import fold
-from bot.wording.languages import SOURCE, Language
 from bot.wording.screens import pages
 from bot.wording.words import normal
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from datetime import date
+
+    from bot.wording.languages import Language
 
 TRIES_BEFORE_A_PERSON = 3
 
@@ -48,8 +50,10 @@ _MORE_KEY = "0"
 _BACK_KEY = "00"
 
 
-class Dialogue:
+class Dialogue(Inviting):
     """The conversation, made once from flows and languages and shared by all growers."""
+
+    own: Mapping[str, Dialogue]
 
     def __init__(
         self,
@@ -76,40 +80,39 @@ class Dialogue:
             code: Voice(language, flows, contacts or Contacts(), offered, folded=code in folded)
             for code, language in languages.items()
         }
+        self._stops = frozenset(
+            word for language in languages.values() for word in language.words.stops()
+        )
         self._sizes = Sizes(
             *flows.figures.row("area_acres").range,
             units={name: unit.m2 for name, unit in flows.district.units.items()},
         )
-
-    def voice(self, code: str) -> Voice:
-        """The voice of a language; the source language's where it is not (any more) on offer."""
-        if code in self.own:
-            return self.own[code].voice(code)
-        return self.voices.get(code) or self.voices[SOURCE]
 
     # One turn
 
     def turn(self, grower: Grower, text: str, today: date, channel: Channel = "sms") -> Turn:
         """Answer one text. Any text, from any state, gets a reply within the channel's limits.
 
-        `today` is the grower's local date. On USSD an empty text is a session being opened.
+        `today` is the grower's local date. On USSD an empty text is a session being opened. Only
+        who has stopped may get none by SMS: a phone that answers texts by itself would go on for
+        ever, and every reply costs money.
         """
         if grower.language in self.own:
             return self.own[grower.language].turn(grower, text, today, channel)
         scene = Scene(grower, self.voice(grower.language), today, channel)
         text = text.replace("\x00", " ").strip()
         command = self._command(scene, text)
+        if command == "stop":
+            return self._stop(scene)
+        if grower.stopped and command != "start":
+            return self._still_stopped(scene)
+        if grower.stopped:
+            scene.say("started")
+        grower = scene.grower = _in_touch(grower)
         if grower.session and grower.session.rest:
             if command == "more" or text == _MORE_KEY:
                 return self._next_screen(scene, grower.session)
             scene.grower = replace(grower, session=replace(grower.session, rest=""))
-        if command == "stop":
-            return self._stop(scene)
-        if grower.stopped:
-            if command != "start":
-                return self._reply(scene, [scene.voice.say("still_stopped")], more=False)
-            scene.grower = replace(scene.grower, stopped=False)
-            scene.say("started")
         session = self._session(scene)
         if command is not None:
             return self._obey(scene, session, command)
@@ -238,8 +241,9 @@ class Dialogue:
                 return self._back(scene, session)
             case "plan":
                 self._acts.show_plan(scene)
-                asking = scene.grower.session is not None and session.flow != "menu"
-                return self._ask(scene, session) if asking else self._end(scene)
+                if scene.grower.session is None or session.flow == "menu":
+                    return self._follow(scene, session.aside)
+                return self._ask(scene, session)
             case "new":
                 return self._ask(scene, self._acts.start(SEASON))
             case "language":
@@ -250,12 +254,24 @@ class Dialogue:
                 return self._ask(scene, session)
 
     def _stop(self, scene: Scene) -> Turn:
+        """Send no more texts. That is confirmed once; a screen of USSD cannot stay empty."""
+        if scene.grower.stopped and scene.channel == "sms":
+            return Turn((), scene.grower)
         # The open question stays, so that nothing is lost should the grower send START.
-        scene.grower = replace(scene.grower, stopped=True, waiting=())
+        session = scene.grower.session and replace(scene.grower.session, rest="")
+        scene.grower = replace(scene.grower, stopped=True, waiting=(), session=session)
         return self._reply(scene, [scene.voice.say("stopped")], more=False)
 
+    def _still_stopped(self, scene: Scene) -> Turn:
+        """Say how to get texts again: by SMS once a day, however often the grower writes."""
+        if scene.channel == "sms":
+            if scene.grower.told_stopped == scene.today:
+                return Turn((), scene.grower)
+            scene.grower = replace(scene.grower, told_stopped=scene.today)
+        return self._reply(scene, [scene.voice.say("still_stopped")], more=False)
+
     def _back(self, scene: Scene, session: Session) -> Turn:
-        if session.flow == OPENING and session.aside is not None:
+        if session.flow == OPENING and session.aside is not None and scene.grower.language:
             return self._follow(scene, session.aside)
         if not session.trail:
             scene.say("first_question")
@@ -314,15 +330,22 @@ class Dialogue:
             scene.today,
             self._sizes,
             pace_of(session.answers, self.flows.figures),
+            self._stops,
         )
         return read(text, asked), asked
 
     def _reported(self, scene: Scene, session: Session, text: str) -> Session | None:
-        """Begin the report on the work, where its own reminder asked for something first."""
-        plan = scene.grower.plan
+        """Begin the report on the work, where its reminder asked for something first.
+
+        Or where we asked something else after the reminder, and the answer is to that.
+        """
+        plan, aside = scene.grower.plan, session.aside
+        if aside is not None and aside.flow in self._reporting and scene.voice.is_report(text):
+            operation = plan.find(aside.about) if plan else None
+            back = replace(session, aside=aside.aside)
+            return self._acts.report_on(operation, scene.today, back) if operation else None
         operation = plan.find(session.about) if plan else None
-        asked_first = session.flow in self.flows.firsts
-        if operation is None or not asked_first:
+        if operation is None or session.flow not in self.flows.firsts:
             return None
         # Where a number was asked for, "12.5" is a slip and no day in May.
         number = self.flows.step(session.flow, session.state).state.number
@@ -331,6 +354,7 @@ class Dialogue:
         return self._acts.report_on(operation, scene.today, session.aside)
 
     def _go_on(self, scene: Scene, session: Session, step: Step, reading: Answers) -> Turn:
+        scene.grower = self._asked_no_more(scene.grower, scene.voice, session)
         if session.flow == OPENING:
             return self._speak(scene, session, str(reading["language"]))
         known = {k: v for k, v in session.answers.items() if k != unsure(step.answer)}
@@ -364,21 +388,9 @@ class Dialogue:
     # Replies
 
     def _ask(self, scene: Scene, session: Session) -> Turn:
-        step = self.flows.step(session.flow, session.state)
-        if session.flow == OPENING:
-            question = self._welcome(step)
-        else:
-            kept = scene.voice.answer(step, scene.grower.answers) if session.flow != "menu" else ""
-            about = scene.voice.operation(session.about, "act") if session.about else ""
-            question = scene.voice.question(step, {"act": about}, kept)
+        question = self._question(scene.voice, session, scene.grower.answers)
         scene.grower = replace(scene.grower, session=session)
         return self._reply(scene, [*scene.lines, question], more=True)
-
-    def _welcome(self, step: Step) -> str:
-        """The first question, in every language on offer, as no language is known yet."""
-        questions = [voice.question(step, {}).partition("\n") for voice in self.voices.values()]
-        asked = dict.fromkeys(head for head, _, _ in questions)
-        return "\n".join([*asked, questions[0][2]])
 
     def _end(self, scene: Scene) -> Turn:
         scene.grower = replace(scene.grower, session=None)
@@ -409,48 +421,20 @@ class Dialogue:
             (first,), replace(grower, session=replace(session, rest=_PAGE.join(others))), True
         )
 
-    # Reminders
 
-    def remind(self, grower: Grower, today: date) -> Grower:
-        """Put the reminder that is due into the texts waiting to go out, and await its answer.
+def _in_touch(grower: Grower) -> Grower:
+    """Take a text as a sign that the grower is there and wants texts, for who got none.
 
-        The grower comes back unchanged when no reminder is due on this local day.
-        """
-        if grower.language in self.own:
-            return self.own[grower.language].remind(grower, today)
-        plan = grower.plan
-        if plan is None or plan.next_reminder is None or grower.stopped:
-            return grower
-        if plan.next_reminder.day > today:
-            return grower
-        # Days may have passed since the plan was laid out: what came too late is left out now.
-        laid = lay_anew(self.flows, plan, grower.answers, today)
-        due = laid.plan.next_reminder
-        operation = plan.find(due.operation) if due and due.day <= today else None
-        if operation is None:
-            missed = composing.missed_lines(self.voice(grower.language), plan, laid)
-            return enqueue(replace(grower, plan=laid.plan), missed, "notice")
-        walk = Walk.season(self.flows, grower.answers)
-        texts = composing.reminder_texts(
-            self.voice(grower.language),
-            walk,
-            operation,
-            today,
-            first_asked(self.flows, plan, operation),
-        )
-        asked = replace(operation, reminded=operation.reminded + 1, reminded_on=today)
-        laid = lay_anew(self.flows, change(laid.plan, asked), grower.answers, today)
-        current = grower.session
-        asking = {"report", *self.flows.firsts}
-        aside = current.aside if current and current.flow in asking else current
-        if aside is not None:
-            # Nothing was asked in the menu that is worth coming back to.
-            aside = None if aside.flow == "menu" else replace(aside, rest="")
-        grower = replace(
-            grower,
-            plan=laid.plan,
-            session=self._acts.ask_about(laid.plan, asked, today, aside),
-            trouble=grower.trouble
-            or (UNANSWERED if asked.reminded > len(NUDGE_AFTER_DAYS) else ""),
-        )
-        return enqueue(grower, texts, "reminder", operation.id)
+    What had been waiting to go out until then is stale.
+    """
+    if grower.receives:
+        return grower
+    return replace(
+        grower,
+        stopped=False,
+        consent=True,
+        unreachable="",
+        told_stopped=None,
+        trouble="" if grower.trouble in {grower.unreachable, UNREACHABLE} else grower.trouble,
+        waiting=tuple(each for each in grower.waiting if each.kind == "reply"),
+    )

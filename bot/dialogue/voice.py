@@ -238,7 +238,7 @@ class Voice:
         if state.report:
             return {name: self._sentences[name] for name in ("done", "not_yet", "help")}
         labels = {
-            value: self.text(label, label_context(step, value))
+            value: self._filled(self.text(label, label_context(step, value)), {})
             for value, label in (*state.choose.items(), *state.choose_any.items())
         }
         if state.none_of_these:

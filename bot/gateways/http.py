@@ -32,8 +32,9 @@ class HttpGateway:
     """Sends texts by a profile's `[sms_out]`, over one `requests` session.
 
     2xx is `Accepted`. A failure that passes is `Deferred`: 408, 425, 429, 5xx, a timeout, no
-    connection; what the operator must mend, 401, 403 and 404; and a redirect, which is followed by no text but by the operator. Any other 4xx
-    is `Refused`. Raises `ProfileError` when made from a profile without `[sms_out]`, or when
+    connection; what the operator must mend, 401, 403 and 404; and a redirect, which is followed
+    by no text but by the operator. Any other 4xx is `Refused`, and any that the profile names as
+    `unreachable` is so for good. Raises `ProfileError` when made from a profile without `[sms_out]`, or when
     `environ` lacks the token it names.
     """
 
@@ -86,6 +87,8 @@ class HttpGateway:
         if response.ok and status < HTTPStatus.MULTIPLE_CHOICES:
             return Accepted(self._reference(response))
         reason = f"the gateway answered {status} {response.reason or ''}".rstrip()
+        if status in self._out.unreachable:
+            return Refused(reason, unreachable=True)
         if status < HTTPStatus.BAD_REQUEST:
             return Deferred(f"{reason}; correct the profile's url")
         if status >= HTTPStatus.INTERNAL_SERVER_ERROR or status in _PASSING:

@@ -1,4 +1,4 @@
-"""A gateway's HTTP in one TOML file: how texts arrive, how they leave, how USSD steps look.
+"""A gateway's HTTP in one TOML file: how texts arrive and leave, what became of them, USSD steps.
 
 A provider's own names live in its profile, so another provider is another file and no code.
 Reading a request never raises, whatever its bytes: what cannot be used is `Unreadable`.
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import codecs
 import json
+import re
 import tomllib
 from dataclasses import dataclass
 from email.message import Message
@@ -38,6 +39,15 @@ CHARSETS = {"utf-8", "ascii", "iso8859-1", "cp1252", "utf-16", "utf-16-be", "utf
 MOST_FIELDS = 100
 """Form fields worth reading; a webhook has about ten."""
 
+LONGEST_KEPT = 200
+"""Characters kept of a report's reason and of a gateway's reference."""
+
+State = Literal["delivered", "failed", "unreachable"]
+"""What became of a text: it arrived, it did not, or none ever will at that number."""
+
+_OUR_ID = re.compile(r"(\+[0-9]{5,15}):([1-9][0-9]{0,14})")
+"""An id as the sender gives it to a text: the number, and the text's serial."""
+
 
 class ProfileError(ValueError):
     """A profile that cannot be used; the message says what to correct."""
@@ -64,6 +74,7 @@ class SmsOut(Struct, frozen=True, forbid_unknown_fields=True):
 
     `token` names the environment variable that holds a bearer token. `reference` is the field
     of a JSON answer that holds the gateway's own name for the text. `timeout_s` is in seconds.
+    `unreachable` are the statuses (4xx) that say that no text will ever reach the number.
     """
 
     url: str
@@ -76,12 +87,67 @@ class SmsOut(Struct, frozen=True, forbid_unknown_fields=True):
     timeout_s: float = 10.0
     token: str = ""
     reference: str = ""
+    unreachable: list[int] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         if not self.url.startswith(("http://", "https://")):
             raise ValueError(f"url {self.url!r} must begin with https:// or http://")
         if not self.timeout_s > 0:
             raise ValueError(f"timeout_s {self.timeout_s} must be above 0")
+        for status in self.unreachable:
+            if not 400 <= status <= 499:  # noqa: PLR2004 - the client errors of RFC 9110, 15.5
+                raise ValueError(f"unreachable has {status}; name statuses from 400 to 499")
+
+
+class Receipt(Struct, frozen=True, forbid_unknown_fields=True):
+    """Names of the fields of a report on a text that was sent, and the gateway's words in it.
+
+    `id` is the field with the id we gave the text, which holds the number as well; `reference`
+    the one with the gateway's own name for it, which needs `number` beside it. One of the two
+    is needed. `delivered`, `failed` (it did not arrive; another one may) and `unreachable` (no
+    text will ever reach the number) are words of `state`, in capitals or not; any other word is
+    a text on its way. `unreachable_reasons` are words of `reason` that make a failure final.
+    """
+
+    body: Body
+    state: str
+    delivered: list[str]
+    failed: list[str] = field(default_factory=list)
+    unreachable: list[str] = field(default_factory=list)
+    unreachable_reasons: list[str] = field(default_factory=list)
+    id: str = ""
+    reference: str = ""
+    number: str = ""
+    reason: str = ""
+
+    def __post_init__(self) -> None:
+        if not self.id and not self.reference:
+            raise ValueError("id or reference must name the field that tells which text it is")
+        if self.reference and not self.id and not self.number:
+            raise ValueError("reference needs number beside it, the field of whom the text was for")
+        if self.unreachable_reasons and not self.reason:
+            raise ValueError("unreachable_reasons needs reason, the field they are found in")
+        seen: dict[str, str] = {}
+        for name in ("delivered", "failed", "unreachable"):
+            for word in map(_folded, getattr(self, name)):
+                if seen.setdefault(word, name) != name:
+                    raise ValueError(f"{word!r} is both {seen[word]} and {name}; name it once")
+
+    def means(self, word: str, reason: str) -> State | None:
+        """Tell what became of a text by the gateway's words; None while it is on its way."""
+        word, reason = _folded(word), _folded(reason)
+        if word in map(_folded, self.delivered):
+            return "delivered"
+        if word in map(_folded, self.unreachable):
+            return "unreachable"
+        if word not in map(_folded, self.failed):
+            return None
+        final = reason in map(_folded, self.unreachable_reasons)
+        return "unreachable" if final else "failed"
+
+
+def _folded(word: str) -> str:
+    return word.strip().casefold()
 
 
 class UssdAnswer(Struct, frozen=True, forbid_unknown_fields=True):
@@ -108,6 +174,7 @@ class Profile(Struct, frozen=True, forbid_unknown_fields=True):
 
     sms_in: SmsIn | None = None
     sms_out: SmsOut | None = None
+    receipt: Receipt | None = None
     ussd: Ussd | None = None
 
 
@@ -128,6 +195,23 @@ class Step:
     number: str
     text: str
     id: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What became of a text; `state` is None while it is on its way.
+
+    `number` is as the gateway wrote it, or as our id has it; `id_number` is the number in our id
+    and `serial` the text's, "" and 0 where our id did not come back. `reference` is the
+    gateway's own name for the text. `reason` is empty for a text that arrived.
+    """
+
+    number: str
+    state: State | None
+    serial: int = 0
+    id_number: str = ""
+    reference: str = ""
+    reason: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,6 +284,36 @@ def read_ussd(profile: Profile, content_type: str, body: bytes) -> Step | Unread
     )
 
 
+def read_receipt(profile: Profile, content_type: str, body: bytes) -> Report | Unreadable:
+    """Read a report on a text that was sent from a webhook's request."""
+    names = profile.receipt
+    if names is None:
+        return Unreadable("the gateway profile has no [receipt]")
+    fields = _fields(names.body, content_type, body)
+    if isinstance(fields, Unreadable):
+        return fields
+    # A part without a name is one the gateway does not send, and a form may hold a field of none.
+    given = {name: fields.get(getattr(names, name), "") for name in _PARTS if getattr(names, name)}
+    word = given["state"].strip()
+    if not word:
+        return Unreadable(f"no {names.state!r}, what became of the text")
+    ours = _OUR_ID.fullmatch(given.get("id", "").strip())
+    reference = given.get("reference", "")[:LONGEST_KEPT]
+    if ours is None and not reference:
+        return Unreadable(f"no {names.id or names.reference!r} that names a text of ours")
+    id_number, serial = (ours[1], int(ours[2])) if ours else ("", 0)
+    number = given.get("number") or id_number
+    if not number:
+        return Unreadable(f"no {names.number!r}, the number the text was for")
+    reason = given.get("reason", "").strip()
+    state = names.means(word, reason)
+    said = "" if state == "delivered" else (reason or word)[:LONGEST_KEPT]
+    return Report(number, state, serial, id_number, reference, said)
+
+
+_PARTS = ("state", "id", "reference", "number", "reason")
+
+
 def answer_sms(profile: Profile, replies: tuple[str, ...]) -> tuple[str, bytes]:
     """Return the content type and body that answer a text.
 
@@ -210,6 +324,13 @@ def answer_sms(profile: Profile, replies: tuple[str, ...]) -> tuple[str, bytes]:
         raise ProfileError("the gateway profile has no [sms_in]; add it to receive texts")
     carried = list(replies) if names.reply == "response" else []
     return write_body(names.body, {names.reply_field: carried})
+
+
+def answer_receipt(profile: Profile) -> tuple[str, bytes]:
+    """Return the content type and body that answer a report: there is nothing to say."""
+    if profile.receipt is None:
+        raise ProfileError("the gateway profile has no [receipt]; add it to hear what arrived")
+    return write_body(profile.receipt.body, {})
 
 
 def answer_ussd(profile: Profile, text: str, more: bool) -> tuple[str, bytes]:  # noqa: FBT001 - a pair: the screen, and whether the session goes on
@@ -283,7 +404,12 @@ def _sound(text: str) -> str:
 
 
 def _check_keys(values: Mapping[str, Any], where: str) -> None:
-    parts: dict[str, type[Struct]] = {"sms_in": SmsIn, "sms_out": SmsOut, "ussd": Ussd}
+    parts: dict[str, type[Struct]] = {
+        "sms_in": SmsIn,
+        "sms_out": SmsOut,
+        "receipt": Receipt,
+        "ussd": Ussd,
+    }
     tables: list[tuple[str, object, type[Struct]]] = [(where, values, Profile)]
     tables += [(f"{where} [{name}]", values.get(name), kind) for name, kind in parts.items()]
     ussd = values.get("ussd")

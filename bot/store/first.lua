@@ -6,11 +6,17 @@
 --
 -- Returns members and their scores in turn, by score; those of one score by name.
 local most = tonumber(ARGV[3])
+
+local function first(key)
+  return redis.call('ZRANGEBYSCORE', key, ARGV[1], ARGV[2], 'WITHSCORES', 'LIMIT', 0, most)
+end
+
+if #KEYS == 1 then
+  return first(KEYS[1])
+end
 local found = {}
 for _, key in ipairs(KEYS) do
-  local part = redis.call(
-    'ZRANGEBYSCORE', key, ARGV[1], ARGV[2], 'WITHSCORES', 'LIMIT', 0, most
-  )
+  local part = first(key)
   for place = 1, #part, 2 do
     found[#found + 1] = {part[place], part[place + 1], tonumber(part[place + 1])}
   end

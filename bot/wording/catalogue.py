@@ -7,6 +7,7 @@ gettext looks texts up. An entry marked fuzzy is a guess nobody has confirmed, s
 
 from __future__ import annotations
 
+import codecs
 import gettext
 from io import BytesIO
 from typing import TYPE_CHECKING, Self
@@ -17,7 +18,7 @@ from babel.messages.pofile import PoFileError, read_po
 from bot.wording.formats import placeholders
 
 if TYPE_CHECKING:
-    from babel.messages.catalog import Message
+    from babel.messages.catalog import Catalog, Message
 
 
 class Catalogue:
@@ -45,10 +46,7 @@ class Catalogue:
         Raises ValueError, saying where, for a file that is not a `.po` and for a translation
         whose placeholders its English text does not have: found now, not in mid-conversation.
         """
-        try:
-            messages = read_po(BytesIO(po_bytes), abort_invalid=True)
-        except (PoFileError, LookupError, UnicodeDecodeError) as error:
-            raise ValueError(f"not a readable .po file: {error}; repair that line") from error
+        messages = read_messages(po_bytes)
         used = [message for message in messages if message.id and not message.fuzzy]
         for message in used:
             _check_placeholders(message)
@@ -81,6 +79,28 @@ class Catalogue:
     def has(self, msgid: str, context: str | None = None) -> bool:
         """Whether a message id (a plural's singular) is fully translated; always so in English."""
         return self._translated is None or (msgid, context) in self._translated
+
+
+def read_messages(po_bytes: bytes) -> Catalog:
+    """Read the entries of a `.po` file, fuzzy ones and all; a byte order mark is passed over.
+
+    Raises ValueError, saying where, for a file that is not a `.po`.
+    """
+    try:
+        return read_po(BytesIO(po_bytes.removeprefix(codecs.BOM_UTF8)), abort_invalid=True)
+    except UnicodeDecodeError as error:
+        letters = error.object[error.start : error.end]
+        raise ValueError(
+            f"not a readable .po file: {letters!r} is no {error.encoding} text; "
+            "save the file as UTF-8"
+        ) from error
+    except AttributeError as error:  # so the library fails on a header's date
+        raise ValueError(
+            "not a readable .po file: a date in its first entry, the header, is not written as "
+            "2026-01-31 12:00+0000; repair that line"
+        ) from error
+    except (PoFileError, LookupError, ValueError) as error:
+        raise ValueError(f"not a readable .po file: {error}; repair that line") from error
 
 
 def _forms(value: str | list[str] | tuple[str, ...] | None) -> tuple[str, ...]:

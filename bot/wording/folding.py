@@ -15,12 +15,12 @@ import unicodedata
 
 from bot.wording.gsm import outside_gsm
 
+# Hooked, stroked and turned letters, which Unicode does not take apart.
+_SMALL = dict(zip("ɓɗƙƴƒɖŋɛɔɣʋɩɨəǝđħłŧıœ", [*"bdkyfdneogviieedhlti", "oe"], strict=True))
+_CAPITAL = dict(zip("ƁƊƘƳƑƉŊƐƆƔƲƖƗƏƎĐĦŁŦŒ", [*"BDKYFDNEOGVIIEEDHLT", "OE"], strict=True))
 _NEAREST = {
-    # Hooked, stroked and turned letters, which Unicode does not take apart.
-    **dict(zip("ɓɗƙƴƒɖŋɛɔɣʋɩɨəǝđħłŧı", "bdkyfdneogviieedhlti", strict=True)),
-    **dict(zip("ƁƊƘƳƑƉŊƐƆƔƲƖƗƏƎĐĦŁŦ", "BDKYFDNEOGVIIEEDHLT", strict=True)),
-    "œ": "oe",
-    "Œ": "OE",
+    **_SMALL,
+    **_CAPITAL,
     # Quotation marks and apostrophes
     **dict.fromkeys("‘’‚‛′ʼʻʹ`´", "'"),  # noqa: RUF001 - the marks themselves
     **dict.fromkeys("“”„‟″«»", '"'),
@@ -34,8 +34,14 @@ _NEAREST = {
     **dict.fromkeys("\u00ad\u200b\u200c\u200d\u200e\u200f\u2060\ufeff", ""),
 }
 _MARKS = re.compile("[\u0300-\u036f]")
+_UNHOOKED = str.maketrans(_SMALL)
 _LETTER = re.compile("(.)([\u0300-\u036f]*)", re.DOTALL)
 """A character, and the accents that are characters of their own, as in ọ̀."""
+
+
+def unhooked(text: str) -> str:
+    """Give small letters without the hooks and strokes that most keypads lack: "ƙasa" is "kasa"."""
+    return text.translate(_UNHOOKED)
 
 
 def fold(text: str) -> str:

@@ -36,6 +36,8 @@ def read_languages(folder: Traversable | Path) -> dict[str, Language]:
     In the order of their codes. Only English may do without `messages.po`. Raises ValueError
     naming the file at fault.
     """
+    if not folder.joinpath(SOURCE).is_dir():
+        raise ValueError(f"{folder} has no folder {SOURCE}; copy the one that came with Fieldbell")
     codes = sorted(entry.name for entry in folder.iterdir() if entry.is_dir())
     return {code: _read(code, folder.joinpath(code)) for code in codes}
 
@@ -46,6 +48,8 @@ def _read(code: str, folder: Traversable | Path) -> Language:
         raise ValueError(f"{code}/words.yaml is missing; copy {SOURCE}/words.yaml and translate it")
     try:
         words = Words.read(words_file.read_text(encoding="utf-8"))
+    except UnicodeDecodeError as error:
+        raise ValueError(f"{code}/words.yaml is not UTF-8 text; save it as UTF-8") from error
     except ValueError as error:
         raise ValueError(f"{code}/words.yaml: {error}") from error
     return Language(code, words, _read_catalogue(code, folder.joinpath("messages.po")))

@@ -27,6 +27,7 @@ from bot.wording.gsm import Encoding, allowed_segments, room
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
+    from babel.messages.catalog import Message
 
 Kind = Literal["error", "warning"]
 
@@ -80,10 +81,33 @@ def update(
     if catalogue is None:
         catalogue = _catalog(locale)
         catalogue.mime_headers = [("Plural-Forms", plural_forms(locale))]
-    catalogue.update(template, keep_user_comments=True)
+    before = _by_name(catalogue)
+    catalogue.update(template, no_fuzzy_matching=True, keep_user_comments=True)
+    for message in catalogue:
+        if message.id and not message.string and message.context in before:
+            _keep(before.pop(message.context), message)
+    catalogue.obsolete = {
+        key: each for key, each in catalogue.obsolete.items() if each.context in before
+    }
     written = BytesIO()
-    pofile.write_po(written, catalogue, width=96, ignore_obsolete=True)
+    pofile.write_po(written, catalogue, width=96, include_previous=True)
     return written.getvalue()
+
+
+def _by_name(catalogue: Catalog) -> dict[str, Message]:
+    """List what is translated by the names of the texts, texts that there are no more with it."""
+    found = (*catalogue.obsolete.values(), *catalogue)
+    return {each.context: each for each in found if each.id and each.context and each.string}
+
+
+def _keep(old: Message, message: Message) -> None:
+    """Give a text the translation it had, marked fuzzy where its English has changed since."""
+    message.string = old.string
+    message.user_comments = old.user_comments
+    message.flags |= old.flags
+    if old.id != message.id:
+        message.flags.add("fuzzy")
+        message.previous_id = [str(old.id)]
 
 
 def in_words(budget: int) -> str:
@@ -110,8 +134,13 @@ def _read(po_bytes: bytes, locale: str, remedy: str) -> Catalog:
             )
     try:
         return pofile.read_po(BytesIO(po_bytes), locale=locale, abort_invalid=True)
-    except (pofile.PoFileError, LookupError, ValueError) as error:
-        # LookupError: a charset nobody knows; ValueError: bytes that are not in the charset.
+    except UnicodeDecodeError as error:
+        letters = error.object[error.start : error.end]
+        raise ValueError(
+            f"messages.po is damaged: {letters!r} is no {error.encoding} text; save it as UTF-8"
+        ) from error
+    except (pofile.PoFileError, LookupError, ValueError, AttributeError) as error:
+        # AttributeError: a date of the header that goes over two lines. LookupError: a charset nobody knows; ValueError: bytes that are not in the charset.
         raise ValueError(f"messages.po is damaged: {error}; {remedy}") from error
 
 

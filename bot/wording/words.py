@@ -16,17 +16,28 @@ import unicodedata
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from functools import lru_cache
-from typing import TYPE_CHECKING, Annotated, Literal, Self, get_args
+from typing import TYPE_CHECKING, Literal, Self
 
 import msgspec
 import yaml
 from babel import Locale, UnknownLocaleError
 from babel.dates import get_day_names, get_month_names
 
+from bot.wording.folding import unhooked
 from bot.wording.slips import Slips, distance
+from bot.wording.words_file import MONTHS, WEEKDAYS, WordsFile
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
+
+    from bot.wording.words_file import (
+        AroundKind,
+        Month,
+        SmallWord,
+        Spellings,
+        Towards,
+        Weekday,
+    )
 
 _APOSTROPHES = "'`\u00b4\u02bb\u02bc\u2018\u2019"
 _INVISIBLE = "\u00ad\u200b-\u200f\u2060\ufe00-\ufe0f\ufeff\U0001f3fb-\U0001f3ff"
@@ -45,169 +56,23 @@ def normal(text: str) -> str:
     """Bring a text to the plain form in which words are compared.
 
     Letters are casefolded and compatibility forms unified (NFKC: "m²" is "m2", "½" is "1/2").
-    Accents on Latin, Greek and Cyrillic letters and all apostrophes are dropped, since most
-    keypads lack them: "fév." is "fev", "don't" is "dont". Other punctuation and white space
-    are one space, none at the ends. A text of punctuation alone is its first mark: "?!" is "?".
+    Accents on Latin, Greek and Cyrillic letters, hooks and all apostrophes are dropped, since
+    most keypads lack them: "fév." is "fev", "don't" is "dont", "ɗaya" is "daya". Other
+    punctuation and white space are one space, none at the ends. A text of punctuation alone is
+    its first mark: "?!" is "?".
     """
-    if not text.isascii():
-        decomposed = unicodedata.normalize("NFKD", _DROPPED.sub("", text))
-        bare = _ACCENTS.sub("", unicodedata.normalize("NFKD", decomposed.casefold()))
-        text = unicodedata.normalize("NFKC", bare).replace("\u2044", "/")
+    text = without_accents(text)
     plain = _STRAY.sub(" ", _DROPPED.sub("", text.casefold())).strip()
     return plain or text.strip()[:1]
 
 
-Spellings = Annotated[tuple[str, ...], msgspec.Meta(min_length=1)]
-
-Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
-Month = Literal[
-    "january",
-    "february",
-    "march",
-    "april",
-    "may",
-    "june",
-    "july",
-    "august",
-    "september",
-    "october",
-    "november",
-    "december",
-]
-WEEKDAYS: tuple[Weekday, ...] = get_args(Weekday)
-MONTHS: tuple[Month, ...] = get_args(Month)
-
-AroundKind = Literal["polite", "about", "before_day", "knee", "per_tonne", "per_acre", "per_day"]
-"""Words that may stand beside an answer; see `Around`."""
-
-Towards = Literal["last", "next", "coming"]
-"""Which of the weekdays of a name is meant: "last Friday", "next Friday", "the coming Friday"."""
-
-
-class Commands(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What works in any state of the conversation."""
-
-    stop: Spellings
-    start: Spellings
-    help: Spellings
-    back: Spellings
-    plan: Spellings
-    new: Spellings
-    same: Spellings
-    more: Spellings
-    language: Spellings
-
-
-class Answers(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """Answers that questions share. `none` is "there is none", not a refusal."""
-
-    yes: Spellings
-    no: Spellings
-    unsure: Spellings
-    done: Spellings
-    not_yet: Spellings
-    none: Spellings
-
-
-class Units(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """Units of a field's size and sides; `counted` may stand behind a bare count."""
-
-    acre: Spellings
-    ha: Spellings
-    m2: Spellings
-    m: Spellings
-    counted: Spellings
-
-
-class Numbers(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """Numbers people write out."""
-
-    half: Spellings
-    quarter: Spellings
-    three_quarters: Spellings
-    one: Spellings
-    two: Spellings
-    three: Spellings
-    four: Spellings
-    five: Spellings
-    six: Spellings
-    seven: Spellings
-    eight: Spellings
-    nine: Spellings
-    ten: Spellings
-
-
-class Days(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """Days counted from today."""
-
-    today: Spellings
-    yesterday: Spellings
-    day_before_yesterday: Spellings
-    tomorrow: Spellings
-    day_after_tomorrow: Spellings
-
-
-# The groups from here on may be left out; what they would read is then asked again.
-
-
-class Scales(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What amounts of money are counted in; a lakh is a hundred thousand."""
-
-    hundred: Spellings
-    thousand: Spellings
-    lakh: Spellings
-    million: Spellings
-
-
-class CountedDays(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """Days by their distance, "{n} days ago", and weekdays with a direction, "last {day}"."""
-
-    days_ago: Spellings
-    days_ahead: Spellings
-    weeks_ago: Spellings
-    weeks_ahead: Spellings
-    last_weekday: Spellings
-    next_weekday: Spellings
-    coming_weekday: Spellings
-
-
-class Around(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """Words that stand beside an answer and change nothing in it.
-
-    `polite` may be beside any, `about` beside a number or a size, `before_day` before a day,
-    `knee` beside a height with its unit; `per_tonne` and its like behind an amount of money at
-    a question that asks for just that.
-    """
-
-    polite: Spellings
-    about: Spellings
-    before_day: Spellings
-    knee: Spellings
-    per_tonne: Spellings
-    per_acre: Spellings
-    per_day: Spellings
-
-
-class WordsFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """A `words.yaml` as written."""
-
-    language: Annotated[str, msgspec.Meta(min_length=1)]
-    locale: str
-    status: Literal["draft", "reviewed"]
-    reviewer: str
-    commands: Commands
-    answers: Answers
-    units: Units
-    numbers: Numbers
-    days: Days
-    weekdays: dict[Weekday, Spellings] = {}
-    months: dict[Month, Spellings] = {}
-    larger_numbers: dict[str, Spellings] = {}
-    scales: Scales | None = None
-    counted_days: CountedDays | None = None
-    around: Around | None = None
-    apart: tuple[str, ...] = ()
-    vague: tuple[str, ...] = ()
+def without_accents(text: str) -> str:
+    """Give a text in plain small letters, its punctuation as it stands."""
+    if text.isascii():
+        return text.casefold()
+    decomposed = unicodedata.normalize("NFKD", _DROPPED.sub("", text))
+    bare = _ACCENTS.sub("", unicodedata.normalize("NFKD", decomposed.casefold()))
+    return unicodedata.normalize("NFKC", unhooked(bare)).replace("\u2044", "/")
 
 
 _NUMBERS = {
@@ -225,6 +90,15 @@ _NUMBERS = {
     "nine": Decimal(9),
     "ten": Decimal(10),
 }
+_SIGNS = {
+    "cm": ("cm", "cms"),
+    "litre": ("l",),
+    "cl": ("cl",),
+    "ml": ("ml", "mls", "cc"),
+    "seconds": ("s", "sec", "secs"),
+    "minutes": ("min", "mins", "mn"),
+}
+"""Signs of measures, which are the same in every language."""
 _FEW_LETTERS = 3
 _LONGEST_COUNT = 3
 """Digits of a number of days or weeks."""
@@ -265,11 +139,16 @@ class Words:
     _days: Mapping[str, str]
     _weekdays: Mapping[str, str]
     _months: Mapping[str, str]
+    count_stands: Literal["before", "behind"] = "before"
+    """Where a number in words stands by its scale: "two thousand", "elfu mbili"."""
     _scales: Mapping[str, str] = field(default_factory=dict)
+    _measures: Mapping[str, str] = field(default_factory=dict)
+    _small: Mapping[str, frozenset[str]] = field(default_factory=dict)
     _counted_days: Mapping[str, Sequence[Sequence[str]]] = field(default_factory=dict)
     _around: Mapping[str, frozenset[str]] = field(default_factory=dict)
     _apart: frozenset[str] = frozenset()
     _vague: frozenset[str] = frozenset()
+    _other_words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     _slips: Slips | None = None
     _takes_slips: bool = False
 
@@ -296,6 +175,9 @@ class Words:
         larger = file.larger_numbers
         if wrong := next((name for name in larger if not (name.isascii() and name.isdigit())), ""):
             raise ValueError(f"{wrong!r} under larger_numbers is no number; write it in digits")
+        scales = _spellings(file.scales)
+        scales.pop("count_stands", None)
+        measures = _spellings(file.measures)
         words = cls(
             language=file.language,
             locale=file.locale,
@@ -308,14 +190,24 @@ class Words:
             _days=_index("days", msgspec.structs.asdict(file.days)),
             _weekdays=_index("weekdays", _weekday_names(locale, file.weekdays)),
             _months=_index("months", _month_names(locale, file.months)),
-            _scales=_index("scales", _spellings(file.scales)),
+            count_stands=file.scales.count_stands if file.scales else "before",
+            _scales=_index("scales", scales),
+            _measures=_index(
+                "measures",
+                {
+                    name: (*measures.get(name, ()), *_SIGNS.get(name, ()))
+                    for name in {**measures, **_SIGNS}
+                },
+            ),
+            _small=_plain(_spellings(file.small_words)),
             _counted_days=_patterns(_spellings(file.counted_days)),
-            _around={
-                name: frozenset(normal(word) for word in written)
-                for name, written in _spellings(file.around).items()
+            _around=_plain(_spellings(file.around)),
+            _apart=frozenset(map(normal, file.apart)),
+            _vague=frozenset(map(normal, file.vague)),
+            _other_words={
+                question: _index(f"other_words: {question}", answers)
+                for question, answers in file.other_words.items()
             },
-            _apart=frozenset(normal(word) for word in file.apart),
-            _vague=frozenset(normal(word) for word in file.vague),
         )
         if words.command("stop") != "stop":
             # Notices on stopping are often English, whatever the rest of a text is in.
@@ -345,6 +237,10 @@ class Words:
         """Give the words of `labels` that a mistyped one can be: the nearest, all as near."""
         return self._slips.spellings(normal(typed), labels) if self._slips else set()
 
+    def said_otherwise(self, question: str, text: str) -> str | None:
+        """Give the answer that a text stands for at a question, as `other_words` has it."""
+        return self._other_words.get(question, {}).get(normal(text))
+
     def is_vague(self, text: str) -> bool:
         """Whether a word alone says too little to pick the answer it begins or ends."""
         return normal(text) in self._vague
@@ -356,7 +252,8 @@ class Words:
             if len(sign) == 1 and not sign.isalnum():
                 text = text.replace(sign, " ")  # an emoji stands close to a word
         tokens = text.split()
-        for length in (3, 2, 1) * _MOST_AROUND:
+        lengths = sorted({len(each.split()) for each in words}, reverse=True)
+        for length in lengths * _MOST_AROUND:
             if length < len(tokens) and normal(" ".join(tokens[:length])) in words:
                 del tokens[:length]
             if length < len(tokens) and normal(" ".join(tokens[-length:])) in words:
@@ -375,6 +272,7 @@ class Words:
             "weekdays": self._weekdays,
             "months": self._months,
             "scales": self._scales,
+            "measures": self._measures,
         }
         return Slips(groups, self._commands, self._apart)
 
@@ -412,6 +310,10 @@ class Words:
             for one, other in zip(typed, words, strict=True)
         )
 
+    def stops(self) -> Iterable[str]:
+        """Give the plain words that stop our texts."""
+        return (word for word, command in self._commands.items() if command == "stop")
+
     def command(self, text: str) -> str | None:
         """Name the command a text gives: "stop", "help" and so on, as in `Commands`."""
         return self._commands.get(normal(text))
@@ -433,6 +335,23 @@ class Words:
         """Give what an amount is counted in: 100, 1000, 100,000 (a lakh) or 1,000,000."""
         name = self._scales.get(normal(text))
         return None if name is None else _SCALES[name]
+
+    def measure(self, text: str) -> str | None:
+        """Name what else a text means by a unit: "cm", "litre", "seconds" ..., or "money"."""
+        return self._measures.get(normal(text))
+
+    def small(self, kind: SmallWord) -> frozenset[str]:
+        """Give the plain words of a kind that stand inside numbers, sizes and dates."""
+        return self._small.get(kind, frozenset())
+
+    def joins(self, text: str) -> bool:
+        """Whether a word joins the parts of a number or a size: "and", "of"."""
+        plain = normal(text)
+        return plain in self.small("joining") or plain in self.small("of")
+
+    def unit_spellings(self, name: str) -> frozenset[str]:
+        """Give the plain spellings of a unit."""
+        return frozenset(word for word, meaning in self._units.items() if meaning == name)
 
     def day(self, text: str) -> int | None:
         """Give the day a text names, in days from today: "yesterday" is -1, "in 3 days" 3."""
@@ -489,8 +408,12 @@ def _index(group: str, spellings: Mapping[str, tuple[str, ...]]) -> dict[str, st
     return index
 
 
-def _spellings(group: Scales | CountedDays | Around | None) -> dict[str, Spellings]:
+def _spellings(group: msgspec.Struct | None) -> dict[str, Spellings]:
     return {} if group is None else msgspec.structs.asdict(group)
+
+
+def _plain(spellings: Mapping[str, Spellings]) -> dict[str, frozenset[str]]:
+    return {name: frozenset(map(normal, written)) for name, written in spellings.items()}
 
 
 _PLACES = ("{n}", "{day}")

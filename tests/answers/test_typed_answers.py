@@ -1,4 +1,4 @@
-"""Answers as growers may type them, from en.yaml and sw.yaml, against what they must be read as."""
+"""Answers as growers may type them, a file a language, against what they must be read as."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 TODAY = date(2026, 3, 4)
-LANGUAGES = ("en", "sw")
+LANGUAGES = ("en", "sw", "fr", "ha")
 LEAST_READ = 0.95
 FEWEST = 320
 
@@ -32,7 +32,7 @@ def rows(language: str) -> list[dict[str, Any]]:
 
 def reading(question: str, language: str, typed: str) -> object:
     """What is read, written as in the data: None where the grower is asked again."""
-    dialogue = data.dialogue()
+    dialogue = data.dialogue(offered=LANGUAGES)
     step = dialogue.flows.step(*question.split(".", 1))
     voice = dialogue.voices[language]
     sizes = Sizes(*dialogue.flows.figures.row("area_acres").range)

@@ -7,9 +7,11 @@ import shutil
 from typing import TYPE_CHECKING
 
 import pytest
+import yaml
 from babel.messages.pofile import read_po
 
 from bot import data
+from bot.cli import main
 from bot.dialogue.messages import messages
 from bot.wording.gsm import segments
 from bot.wording.words import Words
@@ -103,6 +105,166 @@ def test_a_damaged_file_is_not_written_over(runner: CliRunner, folder: Path) -> 
     assert (folder / "sw" / "messages.po").read_bytes() == b"mine\n"
 
 
+def test_words_begin_as_the_english_ones_and_say_so(runner: CliRunner, tmp_path: Path) -> None:
+    for command, code, name in (("new", "yo", "Èdè Yorùbá"), ("update", "ha", "Hausa")):
+        runner.invoke(words, [command, code])
+        text = (tmp_path / "locales" / code / "words.yaml").read_text(encoding="utf-8")
+        assert text.startswith("# The words that speakers type: put them in the place of the En")
+        assert "English" not in text.replace("the English ones", "")
+        assert Words.read(text).language == name
+
+
+# Files as editors save them
+
+
+def test_a_file_with_a_byte_order_mark_and_other_line_ends_is_read(
+    runner: CliRunner, folder: Path
+) -> None:
+    for name in ("messages.po", "words.yaml"):
+        file = folder / "sw" / name
+        text = file.read_text(encoding="utf-8")
+        file.write_bytes(b"\xef\xbb\xbf" + text.replace("\n", "\r\n").encode())
+    for command in ("status", "check", "preview", "update"):
+        result = runner.invoke(words, [command, "sw", "--in", str(folder)])
+        assert (result.exit_code, result.stderr) == (0, ""), command
+    assert (
+        "sw: every text is translated"
+        in runner.invoke(words, ["status", "sw", "--in", str(folder)]).stdout
+    )
+
+
+def test_an_empty_file_is_one_with_nothing_translated(runner: CliRunner, folder: Path) -> None:
+    (folder / "sw" / "messages.po").write_bytes(b"")
+    texts = len(list(messages(data.flows())))
+    result = runner.invoke(words, ["status", "sw", "--in", str(folder)])
+    assert f"sw: {texts} texts to do; the safety texts first" in result.stdout
+    assert runner.invoke(words, ["check", "sw", "--in", str(folder)]).exit_code == 1
+    assert runner.invoke(words, ["update", "sw", "--in", str(folder)]).exit_code == 0
+    with (folder / "sw" / "messages.po").open("rb") as file:
+        assert len([each for each in read_po(file) if each.id]) == texts
+
+
+def test_a_file_in_another_charset_than_it_says_is_refused(runner: CliRunner, folder: Path) -> None:
+    file = folder / "sw" / "messages.po"
+    replace(file, "Nini kimeota shambani sasa?", "Nini kimeota, é?")
+    file.write_bytes(file.read_text(encoding="utf-8").encode("latin-1"))
+    refused(
+        runner.invoke(words, ["preview", "sw", "--in", str(folder)]), "sw: messages.po", "UTF-8"
+    )
+    refused(runner.invoke(words, ["status", "sw", "--in", str(folder)]), "messages.po", "utf-8")
+
+
+# A district's own flows
+
+
+@pytest.fixture
+def district(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A district with a question of its own for growers of Kiswahili, and wording of its own."""
+    tank = {
+        "ask": "How many litres does the union's sprayer hold?",
+        "number": {"figure": "tank_l", "unit": "litre"},
+        "unsure": "tank_l",
+        "assume": "the tank holds {tank_l} L: measure it before you mix",
+        "then": "mixes",
+    }
+    flows = {"planting": {"tank_l": tank}}
+    file = tmp_path / "district.yaml"
+    own = {
+        "flows_for": {"sw": flows},
+        "texts": {"sw": {"clearing.cover": "Mirindi: nini kimeota?"}},
+    }
+    file.write_text(yaml.safe_dump(own), encoding="utf-8")
+    monkeypatch.setenv("FIELDBELL_DISTRICT", str(file))
+    return file
+
+
+def test_a_district_s_questions_are_counted_checked_drawn_and_translated(
+    runner: CliRunner, folder: Path, district: Path
+) -> None:
+    assert "planting.tank_l" in {each.context for each in messages(data.flows(district, "sw"))}
+    result = runner.invoke(words, ["status", "sw", "--in", str(folder)])
+    assert result.stdout.splitlines()[-1] == "sw: 1 texts to do"
+    result = runner.invoke(words, ["check", "sw", "--in", str(folder)])
+    assert result.stdout.startswith('warning  planting.tank_l: this text is not in the file: "How')
+    result = runner.invoke(words, ["preview", "sw", "--in", str(folder)])
+    assert "planting.tank_l\n" in result.stdout
+    assert "Mirindi: nini kimeota?" in result.stdout
+    assert runner.invoke(words, ["update", "sw", "--in", str(folder)]).exit_code == 0
+    assert "union's sprayer" in (folder / "sw" / "messages.po").read_text(encoding="utf-8")
+
+
+def test_another_language_has_the_common_questions(runner: CliRunner, district: Path) -> None:
+    assert district.exists()
+    runner.invoke(words, ["new", "ha"])
+    result = runner.invoke(words, ["status", "ha"])
+    texts = len(list(messages(data.flows())))
+    assert f"ha: {texts} texts to do; the safety texts first" in result.stdout
+
+
+def test_settings_are_those_of_the_file_named(
+    runner: CliRunner, folder: Path, district: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("FIELDBELL_DISTRICT")
+    settings = folder / "settings.toml"
+    settings.write_text(f'district = "{district}"', encoding="utf-8")
+    arguments = ["--settings", str(settings), "words", "status", "sw", "--in", str(folder)]
+    assert runner.invoke(main, arguments).stdout.endswith("sw: 1 texts to do\n")
+    settings.write_text('district = "nowhere.yaml"', encoding="utf-8")
+    result = runner.invoke(main, arguments)
+    assert result.exit_code == 1
+    assert "nowhere.yaml cannot be read" in result.stderr
+    assert "Traceback" not in result.output
+
+
+# What the other commands say of a language that growers cannot have
+
+
+@pytest.mark.parametrize("command", ["check", "figures", "talk", "serve", "send"])
+@pytest.mark.parametrize("name", ["messages.po", "words.yaml"])
+def test_a_broken_language_is_one_line_that_names_its_file(
+    runner: CliRunner, tmp_path: Path, command: str, name: str
+) -> None:
+    locales = tmp_path / "locales"
+    shutil.copytree(str(LOCALES), locales)
+    file = locales / "sw" / name
+    file.write_bytes(b"\xe9" + file.read_bytes())
+    environ = {"FIELDBELL_LOCALES": str(locales), "FIELDBELL_DATA": str(tmp_path / "data")}
+    result = runner.invoke(main, [command], env=environ)
+    assert result.exit_code == 1
+    (line,) = result.stderr.splitlines()
+    assert line.startswith(f"Error: the languages: sw/{name}")
+    assert "UTF-8" in line
+
+
+def test_the_proof_fails_for_a_language_without_a_safety_text(
+    runner: CliRunner, tmp_path: Path
+) -> None:
+    locales = tmp_path / "locales"
+    shutil.copytree(str(LOCALES), locales)
+    english = next(
+        each.text for each in messages(data.flows()) if each.context == "cautions.tools.1"
+    )
+    po = (locales / "sw" / "messages.po").read_text(encoding="utf-8")
+    found = re.search(re.escape(f'msgid "{english}"\nmsgstr "') + '[^"]+"', po)
+    assert found
+    po = po.replace(found[0], f'msgid "{english}"\nmsgstr ""')
+    (locales / "sw" / "messages.po").write_text(po, encoding="utf-8")
+    result = runner.invoke(main, ["check"], env={"FIELDBELL_LOCALES": str(locales)})
+    assert result.exit_code == 1
+    assert "sw, cautions.tools.1: this safety text is not translated" in result.stderr
+    assert "not offered for want of safety texts" in result.stdout
+
+
+def test_english_that_a_district_makes_unsafe_is_refused(runner: CliRunner, tmp_path: Path) -> None:
+    file = tmp_path / "district.yaml"
+    texts = {"en": {"cautions.tools.1": "Take care. " * 40}}
+    file.write_text(yaml.safe_dump({"texts": texts}), encoding="utf-8")
+    result = runner.invoke(main, ["check"], env={"FIELDBELL_DISTRICT": str(file)})
+    assert result.exit_code == 1
+    assert "the English of cautions.tools.1 is too long" in result.stderr
+    assert "Traceback" not in result.output
+
+
 # status
 
 
@@ -186,7 +348,12 @@ def test_letters_outside_gsm_are_named_and_priced(runner: CliRunner, folder: Pat
         for line in lines
         for found in re.findall(r"([\d,]+) SMS: ", line)
     )
-    assert plain > folded
+    dear = re.search(
+        r"Letters outside the basic set cost ([\d,]+) of them: ([\d,]+)\.00\.", result.stdout
+    )
+    assert dear
+    letters, money = (int(each.replace(",", "")) for each in dear.groups())
+    assert plain - folded == letters == 2 * money > 0
 
 
 def test_a_broken_language_beside_it_does_not_stand_in_the_way(

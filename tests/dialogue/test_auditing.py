@@ -8,10 +8,11 @@ from io import BytesIO
 from typing import TYPE_CHECKING
 
 import pytest
+import yaml
 from babel.messages.pofile import read_po, write_po
 
 from bot import data
-from bot.dialogue.auditing import Note, audit, safe, season_cost, status
+from bot.dialogue.auditing import Note, audit, lacking, season_cost, status
 from bot.dialogue.costing import season_texts
 from bot.dialogue.fitting import fit
 from bot.dialogue.messages import messages
@@ -23,6 +24,8 @@ from bot.wording.languages import Language
 from bot.wording.words import Words
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from bot.dialogue.loading import Flows
     from bot.dialogue.turn import Dialogue
 
@@ -91,18 +94,26 @@ def test_coverage_counts_safety_texts_apart(flows: Flows) -> None:
 
 @pytest.mark.parametrize("context", ["cautions.tools.1", "sentences.paraquat", "planting.mixes.1"])
 @pytest.mark.parametrize("spoil", ["missing", "fuzzy", "too long"])
-def test_a_language_without_a_safety_text_is_not_safe(
+def test_a_safety_text_not_there_or_too_long_keeps_a_language_from_growers(
     flows: Flows, context: str, spoil: str
 ) -> None:
-    assert safe(flows, kiswahili(), speak(flows, kiswahili()))
+    assert lacking(flows, kiswahili(), speak(flows, kiswahili())) == []
     text = {"missing": "", "fuzzy": "hatari", "too long": "hatari sana " * 40}[spoil]
     language = kiswahili(spoilt(flows, {context: text}, fuzzy=spoil == "fuzzy"))
-    assert not safe(flows, language, speak(flows, language))
+    assert lacking(flows, language, speak(flows, language)) == [context]
+
+
+def test_a_safety_text_that_loses_its_value_keeps_a_language_from_growers(flows: Flows) -> None:
+    texts = [each for each in messages(flows) if each.safety and placeholders(each.text)]
+    assert texts
+    for each in texts:
+        language = kiswahili(spoilt(flows, {each.context: "Hatari."}))
+        assert each.context in lacking(flows, language, speak(flows, language))
 
 
 def test_a_language_without_another_text_is_safe(flows: Flows) -> None:
     language = kiswahili(spoilt(flows, {"clearing.cover": ""}))
-    assert safe(flows, language, speak(flows, language))
+    assert lacking(flows, language, speak(flows, language)) == []
 
 
 # Slips in the file of texts
@@ -238,6 +249,53 @@ def test_ucs2_texts_have_the_same_characters(flows: Flows, english: dict[str, La
     note = found(audit(flows, over, WORDS, "sw", english), "field.good.1", "6 SMS of UCS-2")
     assert "at most 5" in note.what
     assert "by 1 characters" in note.remedy
+
+
+def test_a_line_that_fills_a_ussd_screen_is_found_and_keeps_a_language_from_growers(
+    flows: Flows, english: dict[str, Language]
+) -> None:
+    # 3GPP TS 23.038: a screen with a letter outside GSM 7-bit holds 80
+    for length, long in ((39, False), (40, True), (200, True)):
+        po = spoilt(flows, {"sentences.more": "0 " + "a" * (length - 2)})
+        notes = audit(flows, po, WORDS, "sw", english)
+        hits = [each for each in notes if each.where == "sentences.more"]
+        assert bool(hits) is long
+        assert all("39 characters" in each.remedy and each.kind == "error" for each in hits)
+        language = kiswahili(po)
+        voice = speak(flows, language)
+        assert ("sentences.more" in lacking(flows, language, voice)) is long
+        assert any("sw, sentences.more" in str(each) for each in fit(flows, language, voice)) is (
+            long
+        )
+
+
+# A district's own wording
+
+
+def with_texts(tmp_path: Path, texts: dict[str, str]) -> Flows:
+    file = tmp_path / "district.yaml"
+    file.write_text(yaml.safe_dump({"texts": {"sw": texts}}), encoding="utf-8")
+    return data.flows(file)
+
+
+def test_a_district_s_own_wording_counts_as_translated(
+    tmp_path: Path, english: dict[str, Language]
+) -> None:
+    own = with_texts(tmp_path, {"clearing.cover": "Nini kinaota?", "cautions.tools.1": "Hatari."})
+    po = spoilt(own, {"clearing.cover": "", "cautions.tools.1": ""})
+    assert all(each.missing == 0 for each in status(own, po, "sw"))
+    assert [str(each) for each in audit(own, po, WORDS, "sw", english)] == []
+    language = kiswahili(po)
+    assert lacking(own, language, speak(own, language)) == []
+
+
+def test_a_district_s_own_wording_is_looked_over_too(
+    tmp_path: Path, english: dict[str, Language]
+) -> None:
+    own = with_texts(tmp_path, {"sentences.noted_done": "ɗan {day}", "clearing.cover": "Ni\u200b?"})
+    notes = audit(own, PO, WORDS, "sw", english)
+    assert found(notes, "sentences.noted_done", "'ɗ'").kind == "warning"
+    assert found(notes, "clearing.cover", "nobody sees")
 
 
 # Slips in the words

@@ -6,6 +6,7 @@ is usual in East Africa (from memory). "Today" is Wednesday 4 March 2026.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
@@ -16,16 +17,24 @@ from hypothesis import strategies as st
 from bot import data
 from bot.dialogue.quantities import Sizes
 from bot.dialogue.readers import HERBICIDE_QUESTIONS, LONGEST, Asked, Unread, read
-from bot.dialogue.records import unsure
+from bot.dialogue.records import Grower, unsure
+from bot.dialogue.turn import Dialogue
 
 if TYPE_CHECKING:
     from bot.dialogue.records import Answers
 
 TODAY = date(2026, 3, 4)
+LANGUAGES = ("en", "sw", "fr", "ha")
 
 
-def reading(state: str, language: str, text: str, today: date = TODAY) -> Answers | Unread:
-    dialogue = data.dialogue()
+def reading(
+    state: str,
+    language: str,
+    text: str,
+    today: date = TODAY,
+    stops: frozenset[str] = frozenset(),
+) -> Answers | Unread:
+    dialogue = data.dialogue(offered=LANGUAGES)
     step = dialogue.flows.step(*state.split(".", 1))
     acres = dialogue.flows.figures.row("area_acres")
     return read(
@@ -36,6 +45,7 @@ def reading(state: str, language: str, text: str, today: date = TODAY) -> Answer
             words=data.languages()[language].words,
             today=today,
             sizes=Sizes(acres.low, acres.high),
+            stops=stops,
         ),
     )
 
@@ -726,8 +736,242 @@ def test_no_slip_is_taken_where_a_herbicide_hangs_on_it(state: str, text: str) -
 def test_what_may_be_stop_is_never_an_answer(text: str) -> None:
     for step in data.flows().steps():
         if step.kind == "ask":
-            for language in ("en", "sw"):
+            for language in LANGUAGES:
                 found = reading(step.context, language, text)
                 # A number stands for itself where a number is asked for.
                 number = text == "7867" and step.state.number is not None
                 assert isinstance(found, Unread) or number, (step.context, found)
+
+
+def test_a_slip_that_is_stop_in_another_language_is_never_an_answer() -> None:
+    stops = frozenset({"hapanaa"})
+    for text in ("hapanaa", "hapanaa mkuu"):
+        assert value("clearing.green", "sw", text) is False
+        assert isinstance(reading("clearing.green", "sw", text, stops=stops), Unread)
+
+
+def test_the_conversation_knows_the_stop_of_every_language_on_offer() -> None:
+    languages = data.languages()
+    english, kiswahili = languages["en"], languages["sw"]
+    stopping = replace(english.words, _commands={**english.words._commands, "hapanaa": "stop"})  # noqa: SLF001 - made for this
+    dialogue = Dialogue(data.flows(), {"en": replace(english, words=stopping), "sw": kiswahili})
+    grower = Grower(language="sw")
+    for text in ("hujambo", "hekta 1"):
+        grower = dialogue.turn(grower, text, TODAY).grower
+    assert grower.session is not None
+    assert grower.session.state == "fertile"
+    grower = dialogue.turn(grower, "hapanaa mkuu", TODAY).grower
+    assert grower.session is not None
+    assert (grower.session.state, grower.session.tries) == ("fertile", 1)
+
+
+# French and Hausa, and what is alike in every language
+
+
+@pytest.mark.parametrize(
+    ("state", "language", "text", "expected"),
+    [
+        ("tillage.price_per_tonne", "fr", "15.000 F CFA", 15000),
+        ("tillage.price_per_tonne", "fr", "FCFA 15 000", 15000),
+        ("tillage.price_per_tonne", "fr", "15000F/tonne", 15000),
+        ("tillage.price_per_tonne", "fr", "2.000,50", 2000.5),
+        ("tillage.price_per_tonne", "fr", "vingt-cinq mille", 25000),
+        ("tillage.price_per_tonne", "fr", "quatre-vingt-dix mille", 90000),
+        ("tillage.price_per_tonne", "fr", "deux cent cinquante mille", 250000),
+        ("tillage.price_per_tonne", "fr", "mille cinq cents", 1500),
+        ("tillage.price_per_tonne", "fr", "cent cinquante", 150),
+        ("tillage.price_per_tonne", "fr", "un million et demi", 1500000),
+        ("tillage.price_per_tonne", "fr", "mille cinq", "number_range"),  # 1005, or 1500?
+        ("tillage.price_per_tonne", "fr", "20000 l'hectare", "number_range"),
+        ("tillage.price_per_tonne", "fr", "pas 15000", "number_range"),
+        ("tillage.price_per_tonne", "en", "hundred fifty", "number_range"),  # never 50 hundreds
+        ("tillage.price_per_tonne", "en", "=N=15,000", 15000),
+        ("tillage.price_per_tonne", "en", "\N{NAIRA SIGN}15k", 15000),
+        ("tillage.price_per_tonne", "ha", "N15,000", 15000),
+        ("tillage.price_per_tonne", "ha", "dubu goma sha biyar", 15000),
+        ("tillage.price_per_tonne", "ha", "dubu dari biyu da hamsin", 250000),
+        ("tillage.price_per_tonne", "ha", "dubu biyu da dari biyar", 2500),
+        ("tillage.price_per_tonne", "ha", "dubu da dari biyar", 1500),
+        ("tillage.price_per_tonne", "ha", "miliyan daya da rabi", 1500000),
+        ("tillage.price_per_tonne", "ha", "dubu", "number_range"),  # of what?
+        ("tillage.price_per_tonne", "ha", "dubu da rabi", "number_range"),
+        ("clearing.height_cm", "fr", "1m20", 120),
+        ("clearing.height_cm", "fr", "un metre et demi", 150),
+        ("clearing.height_cm", "fr", "1m 5", "number_range"),  # 105, or 150?
+        ("clearing.height_cm", "ha", "mita 1 da rabi", 150),
+        ("clearing.height_cm", "ha", "mita da rabi", "number_range"),  # never half a metre
+        ("planting.workers", "fr", "nous sommes 4", 4),
+        ("planting.workers", "fr", "vingt et un", 21),
+        ("planting.workers", "fr", "pas 3", "number_range"),
+        ("planting.workers", "ha", "mutane 3", 3),
+        ("planting.workers", "ha", "sha biyu", 12),
+        ("planting.workers", "sw", "watu vitatu", 3),
+        ("planting.workers", "en", "3 of 100", "number_range"),
+        ("field.steps_counted", "fr", "27 pas", 27),
+        ("field.steps_counted", "ha", "taku ashirin da bakwai", 27),
+        ("planting.tank_l", "fr", "seize litres", 16),
+        ("planting.tank_l", "ha", "lita 15", 15),
+        ("sprayer.strip_used_l", "fr", "50 cl", 0.5),
+        ("sprayer.seconds_for_100_m", "fr", "2 min 30", 150),
+        ("sprayer.seconds_for_100_m", "en", "2 minutes 30 seconds", 150),
+        ("sprayer.seconds_for_100_m", "ha", "minti 2 da 3", "number_range"),
+        ("stakes.sprouted_of_20", "fr", "17 sur 20", 17),
+        ("stakes.sprouted_of_20", "sw", "17 kati ya 20", 17),
+        ("stakes.sprouted_of_20", "en", "17/20", 17),
+        ("stakes.sprouted_of_20", "en", "17 of 100", "number_range"),
+        ("stakes.sprouted_of_20", "fr", "17 pas", "number_range"),  # 17 that did not?
+        ("gaps.gaps_in_100", "en", "10%", 10),
+    ],
+)
+def test_an_amount_in_each_language(state: str, language: str, text: str, expected: object) -> None:
+    assert value(state, language, text) == expected
+
+
+@pytest.mark.parametrize(
+    ("language", "text", "expected"),
+    [
+        ("fr", "2 hectares et demi", "2.5 ha"),
+        ("fr", "1 et 1/4 ha", "1.25 ha"),
+        ("fr", "demi-hectare", "0.5 ha"),
+        ("fr", "la moitie d'un hectare", "0.5 ha"),
+        ("fr", "40 sur 60", "40x60 m"),
+        ("fr", "40 par 60 m", "40x60 m"),
+        ("fr", "60 m de long et 40 m de large", "60x40 m"),
+        ("fr", "25 ares", "not_understood"),  # no slip in 25 acres
+        ("fr", "2 et demi", "which_unit"),
+        ("ha", "hekta biyu da rabi", "2.5 ha"),
+        ("ha", "40 da 60", "40x60 m"),
+        ("ha", "40 a kan 60", "40x60 m"),
+        ("ha", "eka \N{LATIN SMALL LETTER D WITH HOOK}aya", "1 acre"),
+        ("ha", "eka da rabi", "not_understood"),  # an acre and a half: never half an acre
+        ("sw", "ekari na nusu", "not_understood"),
+        ("en", "an acre and a half", "1.5 acre"),
+        ("en", "2 acres and", "not_understood"),
+        ("en", "length 60 width 40", "60x40 m"),
+        ("en", "length 60", "which_unit"),
+        ("sw", "urefu 60 upana 40", "60x40 m"),
+    ],
+)
+def test_a_size_in_each_language(language: str, text: str, expected: object) -> None:
+    assert value("field.area", language, text) == expected
+
+
+def test_a_long_run_of_scales_is_refused_at_once() -> None:
+    # Tried in every way it would take half a minute.
+    assert value("tillage.price_per_tonne", "fr", "cent " * 12) == "number_range"
+
+
+def test_number_words_that_could_be_one_number_are_no_two_sides() -> None:
+    for language, text in (("fr", "soixante dix"), ("fr", "quatre vingt"), ("ha", "sha biyu")):
+        assert value("field.paces_of_rectangle", language, text) == "how_many_sides"
+    assert value("field.paces_of_rectangle", "fr", "pas 80 55") == "how_many_sides"
+
+
+@pytest.mark.parametrize(
+    ("language", "text", "expected"),
+    [
+        ("fr", "1er avril", "2026-04-01"),
+        ("fr", "premier avril", "2026-04-01"),
+        ("fr", "le 12 mars", "2026-03-12"),
+        ("fr", "lundi 9 mars", "2026-03-09"),
+        ("fr", "lundi 10 mars", "no_such_day"),
+        ("fr", "merci", "day_in_words"),  # no slip in mercredi
+        ("fr", "le 12", "day_in_words"),
+        ("ha", "12 ga Maris", "2026-03-12"),
+        ("ha", "12 ga watan Maris", "2026-03-12"),
+        ("ha", "sha biyu ga Maris", "2026-03-12"),
+        ("ha", "ran Litinin", "2026-03-09"),
+        ("ha", "bayan kwana 3", "2026-03-07"),
+        ("en", "Monday 9 March", "2026-03-09"),
+        ("en", "Fri 6/3", "2026-03-06"),
+        ("en", "Monday or Tuesday", "day_in_words"),
+        ("en", "12xx March", "day_in_words"),
+        ("en", "March 12xx", "day_in_words"),
+    ],
+)
+def test_a_day_in_each_language(language: str, text: str, expected: object) -> None:
+    assert value("planting.start_date", language, text) == expected
+
+
+@pytest.mark.parametrize(
+    ("language", "text", "expected"),
+    [
+        ("fr", "hier c'est fait", ("done", "2026-03-03")),
+        ("fr", "non, pas encore", ("not_yet", None)),
+        ("fr", "le 1er mars", ("done", "2026-03-01")),
+        ("fr", "le 1", None),  # the answer 1, or the day?
+        ("fr", "pas fait hier", None),
+        ("ha", "jiya na gama", ("done", "2026-03-03")),
+        ("ha", "na gama 1 ga Maris", ("done", "2026-03-01")),
+        ("ha", "sai Litinin", ("not_yet", "2026-03-09")),
+        ("en", "on Friday", None),
+        ("en", "done 1 March", ("done", "2026-03-01")),
+        ("en", "12 March 2", None),
+        ("sw", "ndiyo bado", None),
+    ],
+)
+def test_a_report_in_each_language(
+    language: str, text: str, expected: tuple[str, str | None] | None
+) -> None:
+    found = reading("report.report", language, text)
+    if expected is None:
+        assert isinstance(found, Unread)
+    else:
+        assert isinstance(found, dict)
+        assert (found["report"], found["reported_on"]) == expected
+
+
+@pytest.mark.parametrize(
+    ("state", "language", "text", "expected"),
+    [
+        ("clearing.cover", "ha", "ciyawa siririya", "grass"),
+        ("clearing.cover", "fr", "GRAMINEES", "grass"),
+        ("field.shape", "ha", "gefe hudu", "four_sides"),  # the label has a hook
+        ("clearing.green", "ha", "a'a ta bushe", False),
+        ("clearing.green", "ha", "eh ta bushe", "yes_or_no"),
+        ("clearing.green", "fr", "oui non", "yes_or_no"),
+        ("clearing.herbicide_ok", "fr", "ouii", "yes_or_no"),
+        ("weeding.product", "ha", "ciyawa siririya", "pick_one"),  # the weed, not its product
+        ("weeding.product", "ha", "maganin ciyawa", "pick_one"),  # any chemical for weeds
+        ("weeding.product", "en", "broad leaved", "pick_one"),
+        ("weeding.product", "fr", "pas de glyphosate", "pick_one"),
+        ("weeding.weed_stage", "en", "15 to 20 cm", "ready"),
+        ("weeding.weed_stage", "fr", "plus de 20 cm", "late"),
+        ("weeding.weed_stage", "en", "4 leaves", "pick_one"),  # "under 4 leaves" it is not
+        ("weeding.weed_stage", "en", "20 leaves", "pick_one"),
+    ],
+)
+def test_a_choice_in_each_language(state: str, language: str, text: str, expected: object) -> None:
+    assert value(state, language, text) == expected
+
+
+@pytest.mark.parametrize(
+    ("language", "text", "expected"),
+    [
+        ("en", "stones, slope", {"stony", "sloping"}),
+        ("sw", "mawe na maji", {"stony", "waterlogged"}),
+        ("fr", "pierres et pente", {"stony", "sloping"}),
+        ("ha", "duwatsu da gangara", {"stony", "sloping"}),
+        ("ha", "duka", {"stony", "shallow", "waterlogged", "sloping"}),
+        ("en", "no stones and slope", None),
+        ("sw", "hakuna mawe na maji", None),
+        ("fr", "pierres mais pas de pente", None),
+    ],
+)
+def test_several_faults_in_words(language: str, text: str, expected: set[str] | None) -> None:
+    found = reading("field.faults", language, text)
+    if expected is None:
+        assert isinstance(found, Unread)
+    else:
+        assert isinstance(found, dict)
+        assert {name for name, fits in found.items() if fits} == expected
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_other_words_stand_for_answers_that_are_read(language: str) -> None:
+    others = data.languages()[language].words._other_words  # noqa: SLF001 - all of them
+    for question, answers in others.items():
+        for text, answer in answers.items():
+            found = reading(question, language, answer)
+            assert not isinstance(found, Unread), (question, answer)
+            assert reading(question, language, text) == found

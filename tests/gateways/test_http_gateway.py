@@ -144,6 +144,18 @@ def test_what_the_operator_must_mend_waits_for_it(gateway: HttpGateway, status: 
 
 
 @responses.activate
+def test_a_status_may_say_that_no_text_reaches_the_number(session: requests.Session) -> None:
+    out = SmsOut(URL, "json", "to", "text", unreachable=[404, 410])
+    gateway = HttpGateway(Profile(sms_out=out), session, {})
+    for status, unreachable in ((410, True), (404, True), (400, False)):
+        responses.post(URL, status=status)
+        outcome = gateway.send(TEXT)
+        assert isinstance(outcome, Refused)
+        assert outcome.unreachable is unreachable
+        assert str(status) in outcome.reason
+
+
+@responses.activate
 @pytest.mark.parametrize("status", [400, 413, 422])
 def test_any_other_4xx_is_refused(gateway: HttpGateway, status: int) -> None:
     responses.post(URL, status=status)

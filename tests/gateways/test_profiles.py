@@ -14,11 +14,16 @@ from bot.gateways.profiles import (
     Incoming,
     Profile,
     ProfileError,
+    Receipt,
+    Report,
+    State,
     Step,
     Unreadable,
+    answer_receipt,
     answer_sms,
     answer_ussd,
     read_profile,
+    read_receipt,
     read_sms,
     read_ussd,
 )
@@ -30,6 +35,8 @@ JSON = read_profile("plain-json")
 FORM = read_profile("plain-form")
 IS_JSON = "application/json"
 IS_FORM = "application/x-www-form-urlencoded"
+
+RECEIPT = '[receipt]\nbody = "form"\nstate = "s"\n'
 
 # Text that UTF-8 can hold.
 texts = st.text(st.characters(exclude_categories=["Cs"]))
@@ -71,6 +78,9 @@ def test_no_bytes_raise(profile: Profile, content_type: str, body: bytes) -> Non
         if not isinstance(found, Unreadable):
             found.text.encode()
             found.number.encode()
+    report = read_receipt(profile, content_type, body)
+    if not isinstance(report, Unreadable):
+        (report.number + report.reference + report.reason).encode()
 
 
 @pytest.mark.parametrize(
@@ -142,6 +152,102 @@ def test_a_ussd_answer_is_read_back_by_independent_readers(text: str, more: bool
     assert form.to_dict() == {"text": text, "continue": "true" if more else "false"}
 
 
+# Reports on texts that were sent
+
+ID = "+255712345678:7"
+
+
+def reported(**fields: object) -> Report | Unreadable:
+    return read_receipt(JSON, IS_JSON, json.dumps(fields).encode())
+
+
+@pytest.mark.parametrize(
+    ("word", "reason", "state", "said"),
+    [
+        ("delivered", "", "delivered", ""),
+        ("DELIVERED", "0", "delivered", ""),
+        (" Delivered ", "", "delivered", ""),
+        ("failed", "", "failed", "failed"),
+        ("Expired", "switched off", "failed", "switched off"),
+        ("failed", "No Such Number", "unreachable", "No Such Number"),
+        ("unreachable", "", "unreachable", "unreachable"),
+        ("buffered", "", None, "buffered"),
+        ("delivere", "", None, "delivere"),
+    ],
+)
+def test_the_gateways_words_are_understood(
+    word: str, reason: str, state: State | None, said: str
+) -> None:
+    expected = Report("+255712345678", state, 7, "+255712345678", "", said)
+    assert reported(id=ID, state=word, reason=reason) == expected
+    fields = urlencode({"id": ID, "state": word, "reason": reason})
+    assert read_receipt(FORM, IS_FORM, fields.encode()) == expected
+
+
+def test_the_gateways_own_name_for_a_text_will_do_with_the_number() -> None:
+    by_reference = Report("0712345678", "delivered", 0, "", "88")
+    assert reported(reference=88, to="0712345678", state="delivered") == by_reference
+    # A text that went in the answer to a webhook has no id of ours, whatever stands there.
+    assert reported(id="x", reference=88, to="0712345678", state="delivered") == by_reference
+
+
+@pytest.mark.parametrize(
+    ("fields", "says"),
+    [
+        ({"id": ID}, "no 'state', what became of the text"),
+        ({"id": ID, "state": ""}, "no 'state'"),
+        ({"id": ID, "state": True}, "no 'state'"),
+        ({"state": "delivered", "to": "+255712345678"}, "no 'id' that names a text of ours"),
+        ({"reference": "88", "state": "delivered"}, "no 'to', the number"),
+    ],
+)
+def test_a_report_that_cannot_be_used_says_why(fields: dict[str, object], says: str) -> None:
+    found = reported(**fields)
+    assert isinstance(found, Unreadable)
+    assert says in found.reason
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        "7",
+        "+255712345678",
+        "+255712345678:",
+        "+255712345678:0",
+        "+255712345678:-7",
+        "+255712345678:7 OR 1",
+        "+255712345678:\u0667",  # a seven, but not of ASCII
+        "+255712345678:" + "9" * 5000,
+        "0712345678:7",
+    ],
+)
+def test_what_is_no_id_of_ours_is_not_taken_for_one(wrong: str) -> None:
+    assert isinstance(reported(id=wrong, state="delivered", to="+255712345678"), Unreadable)
+
+
+def test_long_reasons_and_references_are_cut() -> None:
+    found = reported(id=ID, state="failed", reason="x" * 9000, reference="y" * 9000)
+    assert isinstance(found, Report)
+    assert (len(found.reason), len(found.reference)) == (profiles.LONGEST_KEPT,) * 2
+
+
+def test_a_field_without_a_name_is_none() -> None:
+    names = Receipt("form", "state", ["ok"], id="id")
+    body = urlencode({"": "nothing", "id": ID, "state": "ok"}).encode()
+    expected = Report("+255712345678", "delivered", 7, "+255712345678")
+    assert read_receipt(Profile(receipt=names), IS_FORM, body) == expected
+
+
+def test_a_report_is_answered_with_nothing() -> None:
+    assert answer_receipt(JSON) == (IS_JSON, b"{}")
+    assert answer_receipt(FORM) == (IS_FORM, b"")
+    with pytest.raises(ProfileError, match="add it to hear what arrived"):
+        answer_receipt(Profile())
+    assert read_receipt(Profile(), IS_JSON, b"{}") == Unreadable(
+        "the gateway profile has no [receipt]"
+    )
+
+
 def test_a_profile_of_ones_own(tmp_path: Path) -> None:
     file = tmp_path / "ours.toml"
     file.write_text('[sms_in]\nbody = "form"\nnumber = "msisdn"\ntext = "message"\n')
@@ -168,6 +274,20 @@ def test_a_profile_of_ones_own(tmp_path: Path) -> None:
             '[sms_out]\nurl = "http://x"\nbody = "form"\nnumber = "x"\ntext = "y"\ntimeout_s = 0',
             "above 0",
         ),
+        (
+            '[sms_out]\nurl="http://x"\nbody="form"\nnumber="x"\ntext="y"\nunreachable=[503]',
+            "503; name statuses from 400 to 499",
+        ),
+        ("[receipt]\ndeliverd = []", "receipt.*'deliverd'; did you mean delivered"),
+        (f"{RECEIPT}delivered = [1]\nid = 'i'", "delivered"),
+        (f"{RECEIPT}delivered = ['d']", "id or reference must name"),
+        (f"{RECEIPT}delivered = ['d']\nreference = 'r'", "reference needs number"),
+        (
+            f"{RECEIPT}delivered = ['d']\nid = 'i'\nunreachable_reasons = ['1']",
+            "unreachable_reasons needs reason",
+        ),
+        (f"{RECEIPT}delivered = ['D']\nfailed = ['d ']\nid = 'i'", "'d' is both delivered and"),
+        (f"{RECEIPT}id = 'i'", "missing required field `delivered`"),
         ("sms_in = 5", "sms_in"),
         ("[", "not TOML"),
     ],

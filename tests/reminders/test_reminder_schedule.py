@@ -12,6 +12,7 @@ from bot.reminders.schedule import (
     MOST_ATTEMPTS,
     next_due,
     next_waking,
+    reminder_moment,
     retry_delay,
     text_due,
     within_waking,
@@ -154,13 +155,27 @@ def test_a_reply_is_due_at_night_and_a_reminder_in_the_morning() -> None:
         assert (text_due(grower, night, SETTINGS) is not None) is (kind == "reply")
 
 
-def test_one_who_opted_out_is_owed_replies_only() -> None:
+SILENT: list[dict[str, object]] = [
+    {"stopped": True},
+    {"consent": False},
+    {"unreachable": "no such number"},
+]
+
+
+@pytest.mark.parametrize("silent", SILENT)
+def test_one_who_opted_out_or_is_not_to_be_texted_is_owed_replies_only(
+    silent: dict[str, object],
+) -> None:
     noon = utc("2026-03-01 09:00").timestamp()
     waiting = (text(1, 5), text(2, 6, "notice"), text(3, 7, "reply"))
-    grower = owed(date(2026, 3, 1), stopped=True, waiting=waiting)
+    grower = owed(date(2026, 3, 1), **silent, waiting=waiting)
     assert next_due(grower, SETTINGS) == 7
     assert text_due(grower, noon, SETTINGS) == waiting[2]
-    assert next_due(owed(date(2026, 3, 1), stopped=True, waiting=waiting[:2]), SETTINGS) is None
+    assert next_due(owed(date(2026, 3, 1), **silent, waiting=waiting[:2]), SETTINGS) is None
+    assert text_due(Grower(**silent, waiting=waiting[:2]), noon, SETTINGS) is None  # type: ignore[arg-type]
+    assert next_due(owed(date(2026, 3, 1), **silent), SETTINGS) is None
+    assert reminder_moment(owed(date(2026, 3, 1), **silent), SETTINGS) is None
+    assert reminder_moment(owed(date(2026, 3, 1)), SETTINGS) is not None
 
 
 def test_the_next_reminder_waits_for_the_one_that_has_not_left_yet() -> None:
@@ -221,7 +236,8 @@ def test_the_due_time_is_when_there_is_something_to_do(  # noqa: PLR0913, PLR091
     assert text_due(grower, due, settings) is not None or (day is not None and awake)
     # And one that looked before it, but not before now, found none.
     for earlier in (now.timestamp(), (now.timestamp() + due) / 2, due - 1):
-        if now.timestamp() <= earlier < due:
+        # A datetime is whole microseconds: half of one before the hour is the hour.
+        if now.timestamp() <= earlier < due - 1e-6:
             assert text_due(grower, earlier, settings) is None
 
 

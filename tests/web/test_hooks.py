@@ -236,7 +236,7 @@ def test_a_ussd_step_without_its_session_is_refused(client: FlaskClient) -> None
     assert (answer.status_code, answer.text) == (400, "no 'session', the session\n")
 
 
-@pytest.mark.parametrize("path", ["/hooks/sms", "/hooks/ussd"])
+@pytest.mark.parametrize("path", ["/hooks/sms", "/hooks/ussd", "/hooks/receipt"])
 def test_a_body_too_large_is_refused(client: FlaskClient, store: Store, path: str) -> None:
     answer = client.post(path, data=b"x" * (MOST_BYTES + 1), content_type="application/json")
     assert answer.status_code == 413
@@ -250,7 +250,7 @@ def test_ten_thousand_characters_are_read_and_answered(client: FlaskClient) -> N
     assert answer.json["replies"]
 
 
-@pytest.mark.parametrize("path", ["/hooks/sms", "/hooks/ussd"])
+@pytest.mark.parametrize("path", ["/hooks/sms", "/hooks/ussd", "/hooks/receipt"])
 def test_only_post_is_taken(client: FlaskClient, path: str) -> None:
     answer = client.get(path)
     assert answer.status_code == 405
@@ -351,7 +351,7 @@ def test_no_log_line_holds_a_number(
     finally:
         redis_client.config_set("maxmemory", 0)
     assert "+255*******01" in caplog.text
-    assert "a text could not be taken" in caplog.text
+    assert "a text or a report could not be taken" in caplog.text
     assert "655000001" not in caplog.text
 
 
@@ -366,4 +366,4 @@ def test_the_app_is_made_from_the_environment(
     texts(client, "hello")
     texts(client, "1")
     assert "+255 655 000 100" in " ".join(texts(client, "help").json["replies"])
-    app.extensions["exchange"].store._redis.close()  # noqa: SLF001 - it lives with the process
+    app.extensions["exchange"].store.redis.close()  # it lives with the process

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 import re
+import time
 from html import unescape
 from importlib.resources import as_file
 from io import BytesIO
@@ -20,7 +21,7 @@ from bot import data
 from bot.dialogue.fitting import fit
 from bot.dialogue.messages import messages
 from bot.settings import Settings
-from bot.web.previewing import TEXTS_A_PAGE, Entry, entries
+from bot.web.previewing import TEXTS_A_PAGE, WRONG_KEYS, Entry, entries
 from bot.web.uploads import MOST_PO_BYTES, Refused, accept, carried, read_upload, unpacked
 from bot.wording.catalogue import Catalogue
 from tests.web.test_trying import app_of, check_page
@@ -245,6 +246,38 @@ def test_a_file_whose_texts_leave_no_room_is_refused(client: FlaskClient) -> Non
     assert "no room on a screen" in unescape(answer.text)
 
 
+def test_a_file_saved_with_a_byte_order_mark_is_shown(client: FlaskClient) -> None:
+    po = po_of().replace(b'msgctxt "clearing.green"', b'#, fuzzy\nmsgctxt "clearing.green"')
+    answer = upload(client, b"\xef\xbb\xbf" + po.replace(b"\n", b"\r\n"))
+    assert answer.status_code == 200
+    assert "Missing or fuzzy (1)" in answer.text
+
+
+def test_a_file_in_another_charset_than_it_says_is_told_how_to_save_it(client: FlaskClient) -> None:
+    po = edited(COVER, COVER + "é").decode().encode("latin-1")
+    answer = upload(client, po)
+    assert answer.status_code == 400
+    assert "save the file as UTF-8" in answer.text
+
+
+def unsafe(po: bytes) -> bytes:
+    """The file without its translation of one safety text."""
+    english = next(each for each in messages(data.flows()) if each.context == "cautions.tools.1")
+    found = re.search(re.escape(f'msgid "{english.text}"\nmsgstr "').encode() + b'[^"]+"', po)
+    assert found
+    return po.replace(found[0], f'msgid "{english.text}"\nmsgstr ""'.encode())
+
+
+def test_a_file_that_keeps_its_language_from_growers_says_so_when_shown(
+    client: FlaskClient,
+) -> None:
+    answer = upload(client, unsafe(po_of()))
+    check_page(answer.text)
+    assert "Growers are not offered Kiswahili" in answer.text
+    assert "cautions.tools.1" in re.findall(r'role="alert">([^<]+)', answer.text)[0]
+    assert "Growers are not offered" not in upload(client, po_of()).text
+
+
 def test_english_has_no_file_to_try(client: FlaskClient) -> None:
     assert upload(client, po_of(), "/try/words/en").status_code == 400
     assert 'type="file"' not in client.get("/try/words/en").text
@@ -310,6 +343,59 @@ def test_a_reviewer_accepts_a_file_and_is_told_what_was_written(
     assert (
         Catalogue.read(po).text("What grows on the field now?", "clearing.cover").startswith("Je, ")
     )
+
+
+def test_a_reviewer_is_told_that_a_file_keeps_its_language_from_growers(
+    client: FlaskClient, locales: Path
+) -> None:
+    po = unsafe(po_of())
+    answer = accepting(client, po, KEY)
+    assert answer.status_code == 200
+    assert "bytes were written" in answer.text
+    assert "Growers are not offered Kiswahili" in answer.text
+    assert "cautions.tools.1" in answer.text
+    assert "Growers get these texts" not in answer.text
+    # And so it is, once the server is started anew.
+    data.languages.cache_clear()
+    data.dialogue.cache_clear()
+    try:
+        anew = app_of(Settings(locales=locales)).test_client()
+    finally:
+        data.languages.cache_clear()
+        data.dialogue.cache_clear()
+    page = anew.get("/try/words/sw").text
+    assert "Growers are not offered it." in page
+    assert "cautions.tools.1" in page
+
+
+def test_a_reviewer_is_told_that_a_language_is_not_among_those_offered(locales: Path) -> None:
+    settings = Settings(reviewer_key=KEY, locales=locales, languages="en")
+    answer = accepting(app_of(settings).test_client(), po_of(), KEY)
+    assert answer.status_code == 200
+    assert "Kiswahili is not among the languages that the setting" in answer.text
+    assert "Growers get these texts" not in answer.text
+
+
+def test_guessing_the_key_is_slowed(
+    client: FlaskClient, locales: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun = time.time()
+    monkeypatch.setattr("time.time", lambda: begun)
+    for _ in range(WRONG_KEYS.amount):
+        assert accepting(client, po_of(), "wrong").status_code == 403
+    po = edited(COVER, COVER + "Je, ")
+    answer = accepting(client, po, KEY)
+    assert answer.status_code == 429
+    assert "Too many wrong keys" in answer.text
+    assert (locales / "sw" / "messages.po").read_bytes() == po_of()
+    assert unpacked(carried_in(answer)) == po
+    # Another address is not slowed, and this one no longer once the time is over.
+    elsewhere = {"REMOTE_ADDR": "192.0.2.7"}
+    sent = {"carried": carried(po), "key": "wrong"}
+    other = client.post("/try/accept/sw", data=sent, content_type=MULTIPART, environ_base=elsewhere)
+    assert other.status_code == 403
+    monkeypatch.setattr("time.time", lambda: begun + WRONG_KEYS.get_expiry() + 1)
+    assert accepting(client, po, KEY).status_code == 200
 
 
 @pytest.mark.parametrize("key", ["", "wrong", "é", KEY + " "])

@@ -131,3 +131,23 @@ def test_a_translation_may_use_only_the_values_of_its_english(entry: str, compla
 def test_a_broken_file_is_a_value_error(broken: bytes) -> None:
     with pytest.raises(ValueError, match=r"plural form|not a readable \.po file"):
         Catalogue.read(broken)
+
+
+def test_a_byte_order_mark_and_other_line_ends_are_passed_over() -> None:
+    saved = b"\xef\xbb\xbf" + KISWAHILI.replace("\n", "\r\n").encode()
+    assert Catalogue.read(saved).text("May", "month") == "Mei"
+
+
+def test_a_file_in_another_charset_than_it_says_is_told_how_to_save_it() -> None:
+    french = (HEADER + 'msgid "x"\nmsgstr "é"\n').encode("latin-1")
+    with pytest.raises(ValueError, match=r"'\\xe9' is no utf-8 text; save the file as UTF-8"):
+        Catalogue.read(french)
+    declared = french.replace(b"UTF-8", b"ISO-8859-1")
+    assert Catalogue.read(declared).text("x") == "é"
+
+
+@pytest.mark.parametrize("date", ["", "<b>", "-01-01 00:00 UTC", "\\n 00:00"])
+def test_a_damaged_date_in_the_header_is_told(date: str) -> None:
+    header = HEADER.replace('"Language', f'"PO-Revision-Date: 2026{date}\\n"\n"Language')
+    with pytest.raises(ValueError, match=r"not a readable \.po file: .*repair that line"):
+        Catalogue.read(header.encode())

@@ -8,7 +8,7 @@ import smsutil
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bot.wording.folding import fold
+from bot.wording.folding import fold, unhooked
 from bot.wording.gsm import outside_gsm
 
 
@@ -81,3 +81,7 @@ def test_folding_twice_is_folding_once(text: str) -> None:
 def test_a_text_wholly_in_gsm_is_itself(text: str) -> None:
     if not outside_gsm(text):
         assert fold(text) is text
+
+
+def test_small_letters_lose_their_hooks_and_keep_their_accents() -> None:
+    assert unhooked("ɗan ƙasa, œuf, é") == "dan kasa, oeuf, é"

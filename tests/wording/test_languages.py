@@ -59,3 +59,21 @@ def test_a_fault_names_its_file(folder: Path) -> None:
     (folder / "en" / "words.yaml").unlink()
     with pytest.raises(ValueError, match=r"^en/words.yaml is missing"):
         read_languages(folder)
+    (folder / "en").rmdir()
+    with pytest.raises(ValueError, match=r" has no folder en; copy the one"):
+        read_languages(folder)
+
+
+def test_words_in_another_charset_are_told_how_to_save_them(folder: Path) -> None:
+    (folder / "sw" / "words.yaml").write_bytes("language: Èdè".encode("latin-1"))
+    with pytest.raises(ValueError, match=r"^sw/words.yaml is not UTF-8 text; save it as UTF-8"):
+        read_languages(folder)
+
+
+def test_a_damaged_header_names_its_file(folder: Path) -> None:
+    damaged = PO.replace(b'"Content', b'"PO-Revision-Date: 2026\\n"\n"Content')
+    (folder / "sw" / "messages.po").write_bytes(damaged)
+    with pytest.raises(
+        ValueError, match=r"^sw/messages.po: not a readable .po file: .*repair that line"
+    ):
+        read_languages(folder)

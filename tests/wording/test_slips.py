@@ -185,6 +185,17 @@ def test_random_letters_are_hardly_ever_an_answer(code: str, length: int) -> Non
         ("sw", "nina hakika"),  # sina hakika
         ("sw", "sana"),  # saba, sawa, sasa
         ("sw", "jina"),  # jana
+        ("fr", "ares"),  # acres
+        ("fr", "merci"),  # merc(redi)
+        ("fr", "j'ai faim"),  # j'ai fait
+        ("fr", "je fais"),
+        ("fr", "demande"),  # demain
+        ("fr", "c'est"),  # cent
+        ("ha", "dogo"),
+        ("ha", "magana"),
+        ("ha", "kwanan"),  # kwatan
+        ("ha", "na rama"),  # na gama
+        ("ha", "sai anjima"),  # goodbye
     ],
 )
 def test_a_word_that_looks_like_another_keeps_its_own_meaning(code: str, typed: str) -> None:
@@ -207,6 +218,12 @@ def test_a_word_that_looks_like_another_keeps_its_own_meaning(code: str, typed: 
         ("sw", "keshoo", "days", 1),
         ("sw", "jumatau", "weekdays", 0),
         ("sw", "siku 3 zilizopta", "days", -3),
+        ("fr", "hectrae", "units", "ha"),
+        ("fr", "vendedi", "weekdays", 4),
+        ("fr", "pas encroe", "answers", "not_yet"),
+        ("ha", "ban gma ba", "answers", None),  # three letters
+        ("ha", "lahdi", "weekdays", 6),
+        ("ha", "babuu", "answers", "none"),
     ],
 )
 def test_slips_and_what_they_mean(code: str, typed: str, group: str, meaning: object) -> None:

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from bot.wording.catalogue import Catalogue
 from bot.wording.gsm import Encoding, allowed_segments, segments
-from bot.wording.translating import in_words, plurals_agree, slips, update
+from bot.wording.translating import in_words, plurals_agree, read_translations, slips, update
 
 
 @dataclass(frozen=True)
@@ -51,6 +51,32 @@ def test_an_update_keeps_the_work_and_marks_what_changed_as_fuzzy() -> None:
     newer = update(po, changed, "sw")
     assert b"Shamba lina ukubwa gani?" in newer
     assert not Catalogue.read(newer).has("How big is your field?", "field.area")
+
+
+def test_a_text_whose_english_is_another_keeps_its_own_translation() -> None:
+    """By its name: the nearest English in the file may be that of another text."""
+    texts = [Text("a", "What grows on the field now?"), Text("b", "What is the field's shape?")]
+    po = update(None, texts, "sw")
+    po = translated(po, "What grows on the field now?", "Nini kimeota?")
+    po = translated(po, "What is the field's shape?", "Umbo gani?")
+    newer = update(po, [Text("a", "What is the field covered with?"), texts[1]], "sw")
+    (found,) = [each for each in read_translations(newer, "sw") if each.context == "a"]
+    assert (found.string, found.fuzzy) == ("Nini kimeota?", True)
+    assert b'#| msgid "What grows on the field now?"' in newer
+
+
+def test_a_text_taken_out_and_put_back_has_its_translation_again() -> None:
+    po = translated(update(None, TEXTS, "sw"), "How big is the field?", "Lina ukubwa gani?")
+    without = update(po, TEXTS[1:], "sw")
+    assert not Catalogue.read(without).has("How big is the field?", "field.area")
+    again = Catalogue.read(update(without, TEXTS, "sw"))
+    assert again.text("How big is the field?", "field.area") == "Lina ukubwa gani?"
+
+
+def test_a_file_in_another_charset_than_it_says_is_told_how_to_save_it() -> None:
+    po = translated(update(None, TEXTS, "sw"), "How big is the field?", "é")
+    with pytest.raises(ValueError, match="no utf-8 text; save it as UTF-8"):
+        read_translations(po.decode().encode("latin-1"), "sw")
 
 
 def test_the_same_texts_give_the_same_file_on_any_day() -> None:

@@ -10,7 +10,8 @@ from babel.dates import get_day_names, get_month_names
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bot.wording.words import MONTHS, WEEKDAYS, Words, normal
+from bot.wording.words import Words, normal
+from bot.wording.words_file import MONTHS, WEEKDAYS
 
 LOCALES = Path(__file__).parents[2] / "locales"
 CODES = sorted(folder.name for folder in LOCALES.iterdir() if (folder / "words.yaml").is_file())
@@ -139,6 +140,8 @@ def test_any_text_has_a_plain_form_which_is_its_own(text: str) -> None:
         ("  Yes!! ", "yes"),
         ("DON'T   KNOW", "dont know"),
         ("Jumma\u02bca", "jummaa"),  # the Hausa Friday
+        ("ƁAUNA ɗaya ƙasa ƴa", "bauna daya kasa ya"),  # hooks, which most keypads lack
+        ("cœur", "coeur"),
         ("févr.", "fevr"),
         ("m²", "m2"),
         ("¼", "1/4"),
@@ -157,6 +160,18 @@ def test_plain_form(typed: str, plain: str) -> None:
         (r'"11": \[', '"a dozen": [', "'a dozen' under larger_numbers is no number"),
         (r'"last \{day\}"', "last one", r"counted_days: last_weekday lacks \{day\}"),
         (r'"\{n\} days ago"', "days ago", r"counted_days: days_ago lacks \{n\}"),
+        (r"count_stands: before", "count_stands: beside", "Invalid enum value 'beside'"),
+        (r"by: \[by\]", "by: []", r"length >= 1 - at `\$.small_words.by`"),
+        (
+            r"second, seconds\]",
+            "second, minute]",
+            "'minute' means both seconds and minutes under me",
+        ),
+        (
+            r"\Z",
+            "other_words:\n  a.b:\n    x: [z]\n    y: [Z]\n",
+            "under other_words: a.b; keep one",
+        ),
         (r"stop: \[stop,", "stop: [help,", "'help' means both stop and help under commands"),
         (r"ready\]", "'Not yet!']", "'not yet' means both done and not_yet under answers"),
         (r"tuesday: \[tues\]", "tuesday: [Wed]", "means both tuesday and wednesday under weekdays"),
@@ -185,6 +200,10 @@ def test_what_may_be_left_out(english: Words) -> None:
     assert words.without("yes please", "polite") == "yes please"
     assert words.lenient() is None
     assert english.lenient() is not None
+    assert not words.joins("and")
+    assert not words.small("by")
+    assert words.measure("litres") is None
+    assert words.measure("l") == "litre"  # a sign, known everywhere
 
 
 def test_days_amounts_and_what_stands_around(english: Words, kiswahili: Words) -> None:
@@ -199,3 +218,33 @@ def test_days_amounts_and_what_stands_around(english: Words, kiswahili: Words) -
     assert kiswahili.number("ishirini") == 20
     assert english.without("Yes, please sir!", "polite") == "Yes,"
     assert english.without("please", "polite") == "please"
+
+
+def test_small_words_measures_and_other_words(english: Words) -> None:
+    french = _words("fr")
+    assert english.joins("AND")
+    assert french.joins("et")
+    assert not french.joins("ou")
+    assert french.small("by") >= {"sur", "par"}
+    assert [french.measure(each) for each in ("F", "secondes", "cl")] == ["money", "seconds", "cl"]
+    assert (french.count_stands, _words("ha").count_stands) == ("before", "behind")
+    assert french.said_otherwise("rain.rained", "Il n'a pas plu.") == "no"
+    assert french.said_otherwise("clearing.green", "il n'a pas plu") is None
+    assert "acres" in english.unit_spellings("acre")
+    assert "unsubscribe" in english.stops()
+
+
+def test_numbers_of_french_and_hausa() -> None:
+    # Any primer of French and of Hausa (from memory).
+    french, hausa = _words("fr"), _words("ha")
+    assert [french.number(each) for each in ("quatre-vingt-dix-sept", "soixante et onze")] == [
+        97,
+        71,
+    ]
+    assert [hausa.number(each) for each in ("goma sha biyu", "arba'in", "ɗari", "dari")] == [
+        12, 40, 100, 100,
+    ]  # fmt: skip
+
+
+def test_a_phrase_around_an_answer_may_be_long() -> None:
+    assert _words("ha").without("gobe idan Allah ya kaimu", "polite") == "gobe"
