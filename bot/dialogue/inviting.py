@@ -17,7 +17,6 @@ from msgspec.structs import replace
 from bot.dialogue import composing
 from bot.dialogue.acts import UNANSWERED, Scene, without
 from bot.dialogue.planning import (
-    NUDGE_AFTER_DAYS,
     change,
     done_later,
     first_asked,
@@ -26,6 +25,7 @@ from bot.dialogue.planning import (
 )
 from bot.dialogue.records import enqueue
 from bot.dialogue.slips import OPENING, SEASON
+from bot.dialogue.standing import NUDGE_AFTER_DAYS
 from bot.dialogue.walk import Walk
 from bot.wording.languages import SOURCE
 

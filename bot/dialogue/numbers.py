@@ -91,7 +91,7 @@ def size(tokens: Sequence[str], words: Words, *, grouped: bool = False) -> Decim
     plain = number(" ".join(tokens), words, money=grouped)
     if plain is not None:
         return plain
-    if {normal(tokens[0]), normal(tokens[-1])} & words.small("joining"):
+    if not tokens or {normal(tokens[0]), normal(tokens[-1])} & words.small("joining"):
         return None
     parts: list[list[str]] = [[]]
     for token in tokens:

@@ -20,6 +20,7 @@ from bot.agronomy.weeding import HRAC_GROUPS
 from bot.dialogue.links import chain, follows, what_precedes
 from bot.dialogue.reckoning import millilitres_of
 from bot.dialogue.records import Answers, Operation, Plan, Reminder
+from bot.dialogue.standing import NUDGE_AFTER_DAYS, was_due
 from bot.dialogue.walk import Walk
 
 if TYPE_CHECKING:
@@ -27,9 +28,6 @@ if TYPE_CHECKING:
 
     from bot.dialogue.loading import Flows
     from bot.dialogue.records import Answer
-
-NUDGE_AFTER_DAYS = (3, 7)
-"""Days from a reminder without an answer to the next; after the last one a person should ring."""
 
 GROUPS = {
     "spray_fallow": HRAC_GROUPS["glyphosate"],
@@ -262,21 +260,9 @@ def first_asked(flows: Flows, plan: Plan, operation: Operation) -> str:
 
 def done_on(plan: Plan, operation: Operation, day: date) -> Plan:
     """Report an operation done on a day, and how many days past the one it was due on."""
-    late = max((day - _was_due(operation)).days, 0)
+    late = max((day - was_due(operation)).days, 0)
     done = replace(operation, done=day, promised=None, late=late)
     return replace(change(plan, done), last_group=operation.group or plan.last_group)
-
-
-def _was_due(operation: Operation) -> date:
-    """The day an operation was due on before days went by.
-
-    What is overdue is due today whenever a plan is laid out, as each reminder does; but the
-    first reminder went out on the due day, and the others so many days after it.
-    """
-    if not operation.reminded_on:
-        return operation.due
-    nudged = sum(NUDGE_AFTER_DAYS[: max(operation.reminded - 1, 0)])
-    return min(operation.due, operation.reminded_on - timedelta(days=nudged))
 
 
 def put_off(plan: Plan, operation: Operation, day: date) -> Plan:

@@ -7,6 +7,7 @@ count changes only when a record does, and the store can keep it in the same com
 from __future__ import annotations
 
 from collections import Counter
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -18,12 +19,28 @@ NOT_BEGUN, ANSWERING, FINISHED = "not_begun", "answering", "finished"
 """Stages beside the name of the operation that comes next."""
 
 
+NUDGE_AFTER_DAYS = (3, 7)
+"""Days from a reminder without an answer to the next; after the last one a person should ring."""
+
+
+def was_due(operation: Operation) -> date:
+    """The day an operation was due on before days went by.
+
+    What is overdue is due today whenever a plan is laid out, as each reminder does; but the
+    first reminder went out on the due day, and the others so many days after it.
+    """
+    if not operation.reminded_on:
+        return operation.due
+    nudged = sum(NUDGE_AFTER_DAYS[: max(operation.reminded - 1, 0)])
+    return min(operation.due, operation.reminded_on - timedelta(days=nudged))
+
+
 def next_open(grower: Grower) -> Operation | None:
     """The operation that comes next in a grower's plan; None without one, or when all is done."""
     if grower.plan is None:
         return None
     waiting = [each for each in grower.plan.operations if not each.done]
-    return min(waiting, key=lambda each: each.due, default=None)
+    return min(waiting, key=was_due, default=None)
 
 
 def stage(grower: Grower) -> str:
@@ -37,7 +54,7 @@ def stage(grower: Grower) -> str:
 def days_behind(grower: Grower, today: date) -> int:
     """Days since the next operation should have been done; 0 when it is not overdue."""
     coming = next_open(grower)
-    return max((today - coming.due).days, 0) if coming else 0
+    return max((today - was_due(coming)).days, 0) if coming else 0
 
 
 def planted(grower: Grower) -> date | None:
@@ -89,7 +106,7 @@ def _of_grower(grower: Grower) -> Counter[str]:
 def _of_plan(plan: Plan | None) -> Counter[str]:
     counted: Counter[str] = Counter()
     for each in plan.operations if plan else ():
-        day = each.done or each.due
+        day = each.done or was_due(each)
         kind = "done" if each.done else "open"
         counted[f"{kind}:{each.name}:{monday(day)}"] += 1
         if each.late:
@@ -108,7 +125,7 @@ def monday(day: date) -> date:
 def due_ordinal(grower: Grower) -> int:
     """The day the next operation is due, as a proleptic ordinal; `NO_DAY` where none is."""
     coming = next_open(grower)
-    return coming.due.toordinal() if coming else NO_DAY
+    return was_due(coming).toordinal() if coming else NO_DAY
 
 
 NO_DAY = 9_999_999

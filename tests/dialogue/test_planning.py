@@ -11,7 +11,6 @@ from msgspec.structs import replace
 from bot import data
 from bot.dialogue.advice import advise
 from bot.dialogue.planning import (
-    NUDGE_AFTER_DAYS,
     change,
     fresh_id,
     lay_anew,
@@ -20,6 +19,7 @@ from bot.dialogue.planning import (
 )
 from bot.dialogue.records import Operation, Plan
 from bot.dialogue.sheet import read_sheet
+from bot.dialogue.standing import NUDGE_AFTER_DAYS
 from bot.dialogue.walk import Walk
 
 if TYPE_CHECKING:

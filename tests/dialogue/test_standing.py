@@ -1,0 +1,104 @@
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import pytest
+from msgspec.structs import replace
+
+from bot.dialogue.records import Grower, Operation, Plan, Session
+from bot.dialogue.standing import (
+    NO_DAY,
+    changed,
+    days_behind,
+    due_ordinal,
+    facts,
+    monday,
+    next_open,
+    planted,
+    stage,
+    why_silent,
+)
+
+MONDAY = date(2026, 3, 2)
+
+
+def operation(name: str, day: int, **changes: object) -> Operation:
+    due = MONDAY + timedelta(days=day)
+    return replace(Operation(name, due, due, due), **changes)
+
+
+def grower(*operations: Operation) -> Grower:
+    return Grower(language="sw", plan=Plan(operations))
+
+
+def test_the_stage_is_the_work_that_comes_next() -> None:
+    assert stage(Grower()) == "not_begun"
+    assert stage(Grower(session=Session("field", "area", "v"))) == "answering"
+    assert stage(grower(operation("plough", 7), operation("slash", 0))) == "slash"
+    done = operation("slash", 0, done=MONDAY)
+    assert stage(grower(operation("weed_check_2", 7), done)) == "weed_check"
+    assert stage(grower(done)) == "finished"
+
+
+def test_work_reminded_of_counts_from_the_day_it_was_first_due() -> None:
+    # Due on Monday and reminded then and three days later: laid out anew, it is due "today".
+    thursday = MONDAY + timedelta(days=3)
+    late = operation("plough", 3, reminded=2, reminded_on=thursday)
+    assert days_behind(grower(late), thursday) == 3
+    assert due_ordinal(grower(late)) == MONDAY.toordinal()
+    # Put off by the grower's own word it is not late.
+    friday = MONDAY + timedelta(days=4)
+    assert days_behind(grower(operation("plough", 4, promised=friday)), thursday) == 0
+
+
+def test_who_has_nothing_due_is_not_behind() -> None:
+    for one in (Grower(), grower(operation("plant", 0, done=MONDAY))):
+        assert (days_behind(one, MONDAY), due_ordinal(one), next_open(one)) == (0, NO_DAY, None)
+    assert planted(grower(operation("plant", 0, done=MONDAY))) == MONDAY
+    assert planted(grower(operation("plant", 0))) is None
+
+
+@pytest.mark.parametrize(
+    ("changes", "reason"),
+    [
+        ({}, ""),
+        ({"stopped": True, "consent": False}, "stopped"),
+        ({"consent": False, "unreachable": "gone"}, "no_consent"),
+        ({"unreachable": "gone"}, "unreachable"),
+    ],
+)
+def test_why_a_grower_gets_no_texts(changes: dict[str, object], reason: str) -> None:
+    one = replace(Grower(), **changes)
+    assert why_silent(one) == reason
+    assert one.receives is not bool(reason)
+
+
+def test_facts_are_counted_by_week() -> None:
+    one = grower(
+        operation("plough", 1, done=MONDAY + timedelta(days=9), late=8),
+        operation("spray_preemergence", 16, ml=2430),
+        operation("weed_check_1", 40),
+        operation("weed_check_2", 43),
+    )
+    assert facts(one) == {
+        "stage:spray_preemergence": 1,
+        "language:sw": 1,
+        "done:plough:2026-03-09": 1,
+        "late:plough": 1,
+        "late_days:plough": 8,
+        "open:spray_preemergence:2026-03-16": 1,
+        "ml:spray_preemergence": 2430,
+        # Saturday 11 and Tuesday 14 April: two weeks.
+        "open:weed_check:2026-04-06": 1,
+        "open:weed_check:2026-04-13": 1,
+    }
+    assert monday(date(2026, 4, 12)) == date(2026, 4, 6)
+
+
+def test_a_change_is_what_two_counts_differ_by() -> None:
+    before = grower(operation("plough", 1))
+    after = replace(before, stopped=True)
+    assert changed(before, after) == {"silent:stopped": 1}
+    assert changed(before, before) == {}
+    assert changed(None, before) == dict(facts(before))
+    assert changed(before, None) == {name: -count for name, count in facts(before).items()}
