@@ -178,13 +178,6 @@ _MOST_DIGITS = 15
 
 _FROM_ABROAD = re.compile(r"[^0-9]*(?:\+|(?<![0-9])00)")
 """What a number of another country begins with: else a digit too many would make it one."""
-_SHORT = 11
-"""Characters of a number so short that it may be one to dial within a town only."""
-
-
-def _lacks_digits(number: str) -> bool:
-    reason = phonenumbers.is_possible_number_with_reason(phonenumbers.parse(number))
-    return reason != phonenumbers.ValidationResult.IS_POSSIBLE
 
 
 class _PhoneReader:
@@ -217,9 +210,6 @@ class _PhoneReader:
             return ""
         if not number.startswith(self._own) and not _FROM_ABROAD.match(text):
             wrong.append(f"{_shown(cell)} is no number of this country; {self._how}")
-            return ""
-        if len(number) <= _SHORT and _lacks_digits(number):
-            wrong.append(f"{_shown(cell)} lacks its area code, or digits; {self._how}")
             return ""
         return number
 

@@ -5,10 +5,13 @@ from __future__ import annotations
 import re
 
 import phonenumbers
-from phonenumbers import NumberParseException, PhoneMetadata, PhoneNumberFormat
+from phonenumbers import NumberParseException, PhoneMetadata, PhoneNumberFormat, ValidationResult
 
 LONGEST = 64
 """Characters worth reading: E.164 has 15 digits, the rest is room for punctuation."""
+
+SHORTEST = 7
+"""Digits of the shortest numbers that mobile phones have, with their country's code (from memory)."""
 
 _PUNCTUATION = str.maketrans("", "", " -.()")
 """What people set between the digits of a number, and what no reading depends on."""
@@ -37,8 +40,11 @@ def read_number(raw: str, country: str) -> str | None:
             number = phonenumbers.parse(attempt, country)
         except NumberParseException:
             continue
-        if phonenumbers.is_possible_number(number):
-            return phonenumbers.format_number(number, PhoneNumberFormat.E164)
+        # Not what can be dialled within a town only.
+        if phonenumbers.is_possible_number_with_reason(number) == ValidationResult.IS_POSSIBLE:
+            whole = phonenumbers.format_number(number, PhoneNumberFormat.E164)
+            if len(whole) > SHORTEST:
+                return whole
     return None
 
 
@@ -77,8 +83,9 @@ class _Rules:
         described = data.general_desc if data else None
         if data is None or described is None:
             raise ValueError(f"phonenumbers knows nothing of {country}")
-        self._lengths = frozenset(described.possible_length)
-        self._longest = max(*self._lengths, *described.possible_length_local_only, 0)
+        lengths = described.possible_length
+        self._lengths = {each for each in lengths if each + len(self._code) >= SHORTEST}
+        self._longest = max(*lengths, *described.possible_length_local_only, 0)
         never = "(?!)"
         self._valid = re.compile(described.national_number_pattern or never)
         self._trunk = re.compile(data.national_prefix_for_parsing or never)

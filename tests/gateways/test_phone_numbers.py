@@ -52,7 +52,9 @@ def test_a_range_nobody_has_given_out_yet_is_still_a_number() -> None:
     assert read_number("+255992345678", "TZ") == "+255992345678"
 
 
-@pytest.mark.parametrize("raw", ["", " ", "15555", "VODA", "+", "+255", "hello", "+9" * 40, "\x00"])
+@pytest.mark.parametrize(
+    "raw", ["", " ", "15555", "VODA", "+", "+255", "hello", "+9" * 40, "\x00", "4900", "+491234"]
+)
 def test_what_is_no_number(raw: str) -> None:
     assert read_number(raw, "TZ") is None
 
