@@ -12,7 +12,7 @@ from urllib.parse import parse_qs, urlsplit
 
 import pytest
 from argon2 import PasswordHasher
-from flask import Flask, request
+from flask import Blueprint, Flask, request
 from hypothesis import HealthCheck, example, given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     import redis
-    from flask import Blueprint
     from flask.testing import FlaskClient
     from werkzeug.test import TestResponse
 
@@ -71,7 +70,11 @@ def app_of(people: People, clock: Clock, offered: Settings | None = None) -> Fla
     """An app of the desk, with pages such as others add to it, and one page that is not of it."""
     app = Flask("bot.web", static_folder=None)
     app.config["MAX_CONTENT_LENGTH"] = 64 * 1024
-    desk = create_desk(people, offered or Settings(secret=SECRET), clock)
+    desk = Blueprint(
+        "desk", "bot.web", url_prefix="/desk", template_folder="templates", static_folder="static"
+    )
+    guarding.guard(desk, people, offered or Settings(secret=SECRET), clock)
+    signing_in.register(desk)
     add_pages(desk)
     app.register_blueprint(desk)
     app.add_url_rule("/hooks/sms", "hook", lambda: "taken", methods=["POST"])

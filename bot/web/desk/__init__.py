@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from flask import Blueprint
 
-from bot.web.desk import enrolling, guarding, signing_in
+from bot.web.desk import enrolling, groups, growers, guarding, showing, signing_in, today
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -35,4 +35,6 @@ def create_desk(people: People, settings: Settings, clock: Callable[[], float]) 
     guarding.guard(desk, people, settings, clock)
     signing_in.register(desk)
     enrolling.register(desk)
+    for pages in (showing, today, groups, growers):
+        pages.register(desk)
     return desk

@@ -5,16 +5,15 @@ The desk speaks British English; what growers are sent is in their own languages
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, cast
 from zoneinfo import ZoneInfo
 
-from babel import Locale
-from babel.dates import format_date
 from flask import current_app, url_for
 
 from bot.dialogue.standing import ANSWERING, FINISHED, NOT_BEGUN
-from bot.wording.formats import number
+from bot.wording.formats import long_date, number, short_date
 from bot.wording.languages import SOURCE
 
 if TYPE_CHECKING:
@@ -63,6 +62,14 @@ SILENT = {
 NO_GROUP = "Without a group"
 
 
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """What is wrong with a form, in a sentence, and the field it is said beside."""
+
+    field: str
+    said: str
+
+
 # What stands behind a page
 
 
@@ -100,6 +107,21 @@ def day_in(zone: str) -> date:
     return at.astimezone(ZoneInfo(zone or here.settings.zone)).date()
 
 
+MOST_SKIPPED = 1_000_000
+"""Rows that a page may skip: an address with more is a slip."""
+
+
+def page_start(written: str) -> int:
+    """Read from an address how many rows to skip; 0 for what is no such number."""
+    if not (written.isascii() and written.isdigit()):
+        return 0
+    return min(int(written[:LONGEST_COUNT]), MOST_SKIPPED)
+
+
+LONGEST_COUNT = 9
+"""Digits worth reading of a count."""
+
+
 # How things are written
 
 
@@ -123,7 +145,12 @@ def count(value: int) -> str:
 
 def day(value: date) -> str:
     """Write a day: "Mon 2 Mar 2026"."""
-    return format_date(value, "EEE d MMM y", locale="en_GB")
+    return long_date(value, SOURCE)
+
+
+def brief(value: date, today: date) -> str:
+    """Write a day in a table: "Mon 2 Mar", with the year where it is another than today's."""
+    return short_date(value, SOURCE) if value.year == today.year else day(value)
 
 
 def days(value: int) -> str:
@@ -132,8 +159,11 @@ def days(value: int) -> str:
 
 
 def language_name(code: str) -> str:
-    """Write a language as English calls it; "not known" for none."""
-    return (Locale.parse(code).get_language_name(SOURCE) or code) if code else "not known"
+    """Write a language by its own name; "not known" for none."""
+    if not code:
+        return "not known"
+    spoken = dialogue_here().languages.get(code)
+    return spoken.words.language if spoken else code
 
 
 def group_title(name: str) -> str:
@@ -154,6 +184,7 @@ def register(desk: Blueprint) -> None:
     @desk.app_context_processor
     def helpers() -> dict[str, object]:
         return {
+            "brief": brief,
             "count": count,
             "day": day,
             "days": days,
