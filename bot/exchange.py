@@ -148,7 +148,7 @@ class Exchange:
             text, before = spoken_of(kept, report)
             if (text and text.what == "refused") or (before and before.what == "delivered"):
                 return False
-            report = on_text(report, text or before or report, before)
+            report = on_text(report, text or before or report, (before,) if before else ())
             lines = [] if before and before.what == what else [report]
             final = state == "unreachable" and not _heard_since(kept, text)
             grower = _after_report(known, joined([*kept, *lines]), reason if final else None)

@@ -584,6 +584,19 @@ def test_a_report_of_a_text_that_is_no_longer_kept(redis_client: redis.Redis, cl
     assert told(silent.store) == {f"sent:notice:{GROUP}": 1, f"delivered::{GROUP}": 1}
 
 
+def test_a_report_on_a_text_of_which_only_a_report_is_kept(
+    redis_client: redis.Redis, clock: Clock
+) -> None:
+    brief = Exchange(Store(redis_client, keep_texts=2), data.dialogue(), SETTINGS, clock)
+    put(brief.store, Grower(group=GROUP, serial=9), went(1))
+    brief.receipt(NUMBER, "failed", serial=1)
+    put(brief.store, brief.store.load(NUMBER).grower, went(2))
+    assert [each.what for each in brief.store.lines(NUMBER)] == ["failed", "sent"]
+    brief.receipt(NUMBER, "delivered", serial=1)
+    assert told(brief.store) == {f"sent:notice:{GROUP}": 2, f"delivered:notice:{GROUP}": 1}
+    assert told_of_round(redis_client) == {b"sent": b"2", b"delivered": b"1"}
+
+
 def test_a_report_on_a_text_still_being_handed_over_is_of_its_kind(
     exchange: Exchange, redis_client: redis.Redis
 ) -> None:

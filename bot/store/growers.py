@@ -7,17 +7,18 @@ first it changes nothing and returns False, and the caller loads and works the t
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
 from importlib import resources
 from typing import TYPE_CHECKING, Any, cast
 
 import msgspec
 import redis
+from msgspec import Struct
 
 from bot.dialogue.records import Grower, Turn
 from bot.store import codec, indexes, keys
 from bot.store.codec import Replay
 from bot.store.errors import reaching_redis
+from bot.store.indexes import raw
 from bot.store.texts import Line, decode_failure, decode_line, joined
 
 if TYPE_CHECKING:
@@ -36,8 +37,7 @@ SCRIPT_BATCH = 200
 """Growers committed by one call of the script, so that Redis serves others between the calls."""
 
 
-@dataclass(frozen=True, slots=True)
-class Loaded:
+class Loaded(Struct, frozen=True, gc=False):
     """A grower as read: the version to commit against (0: not known yet), and the record.
 
     `replay` is the answer already given to the text asked about, if it was answered before.
@@ -57,8 +57,7 @@ NEW = Loaded(0, Grower())
 """A number not known yet."""
 
 
-@dataclass(frozen=True, slots=True)
-class Commit:
+class Commit(Struct, frozen=True, gc=False):
     """What is to become true of one grower, if the record still is the one that was loaded.
 
     `due` is when the sender should next look at the grower, None for never. With `message_id`
@@ -75,6 +74,11 @@ class Commit:
     lease: float | None = None
     lines: Sequence[Line] = ()
     keep_s: int = REPLAY_S
+
+    @property
+    def grower(self) -> Grower:
+        """The grower as they are to become."""
+        return self.outcome.grower if isinstance(self.outcome, Turn) else self.outcome
 
 
 class Store:
@@ -163,7 +167,23 @@ class Store:
         batch = _Batch()
         self._put(batch, change)
         with reaching_redis():
-            return bool(self._commit(keys=batch.keys, args=batch.values)[0])
+            return bool(self._commit(keys=list(batch.keys), args=batch.values)[0])
+
+    def commit_and_load(self, change: Commit, following: str) -> tuple[bool, Loaded]:
+        """Make a change true, and then read another grower, in one round trip for both."""
+        batch = _Batch()
+        self._put(batch, change)
+        pipe = self.redis.pipeline(transaction=False)
+        pipe.evalsha(self._commit.sha, len(batch.keys), *batch.keys, *batch.values)
+        pipe.get(keys.grower_key(following))
+        with reaching_redis():
+            answers, record = pipe.execute(raise_on_error=False)
+            if isinstance(answers, redis.exceptions.NoScriptError):
+                answers = self._commit(keys=list(batch.keys), args=batch.values)
+        for answer in (answers, record):
+            if isinstance(answer, Exception):
+                raise answer
+        return bool(answers[0]), _loaded(record)
 
     def commit_many(self, changes: Iterable[Commit]) -> list[str]:
         """Make many changes true in one pipelined round trip; return the numbers that lost.
@@ -180,7 +200,7 @@ class Store:
         every = [batch for batches in shards.values() for batch in batches]
         if not every:
             return []
-        calls = [(batch.keys, batch.values) for batch in every]
+        calls = [(list(batch.keys), batch.values) for batch in every]
         lost: list[str] = []
         with reaching_redis():
             for batch, answers in zip(every, self._run(self._commit, calls), strict=True):
@@ -207,28 +227,29 @@ class Store:
                 writes += indexes.of_groups(number, loaded.known, None, 0)
                 failures = cast("list[bytes]", self.redis.lrange(keys.failures_key(shard), 0, -1))
                 writes += [
-                    ("LREM", keys.failures_key(shard), 0, each)
+                    ("LREM", keys.failures_key(shard), 0, raw(each))
                     for each in failures
                     if decode_failure(each).number == number
                 ]
                 batch.add(number, keys.grower_key(number), loaded.version, writes)
-                if self._commit(keys=batch.keys, args=batch.values)[0]:
+                if self._commit(keys=list(batch.keys), args=batch.values)[0]:
                     return
 
     def _put(self, batch: _Batch, change: Commit) -> None:
-        turn = change.outcome if isinstance(change.outcome, Turn) else Turn((), change.outcome)
-        number, loaded, grower = change.number, change.loaded, turn.grower
+        number, loaded, grower = change.number, change.loaded, change.grower
         shard, record = keys.shard_of(number), keys.grower_key(number)
         # The record first: if Redis refuses to write, it refuses here, before all else.
-        writes: list[Write] = [("SET", record, codec.encode(loaded.version + 1, grower))]
-        if change.due is None:
-            writes.append(("ZREM", keys.due_key(shard), number))
-        else:
+        writes: list[Write] = [("SET", record, raw(codec.encode(loaded.version + 1, grower)))]
+        if change.due is not None:
             writes.append(("ZADD", keys.due_key(shard), change.due, number))
+        elif loaded.version:
+            writes.append(("ZREM", keys.due_key(shard), number))
         writes += indexes.of_groups(number, loaded.known, grower, self._clock())
         writes += indexes.of_lines(number, grower.group, change.lines, self._keep_texts)
         if change.message_id is not None:
-            replay = codec.encode_replay(Replay(turn.replies, turn.more))
+            turn = change.outcome
+            said = Replay(turn.replies, turn.more) if isinstance(turn, Turn) else Replay(())
+            replay = raw(codec.encode_replay(said))
             seen = keys.seen_key(number, change.message_id)
             writes.append(("SET", seen, replay, "EX", change.keep_s))
         lease = None if change.lease is None else (keys.lease_key(shard), number, change.lease)
@@ -325,47 +346,33 @@ class _Batch:
 
     def __init__(self) -> None:
         self.numbers: list[str] = []
-        self.keys: list[str] = []
-        self._values: list[str | bytes | float] = []
-        self._turns: list[tuple[Any, ...]] = []
-        self._places: dict[str, int] = {}
+        self.keys: dict[str, None] = {}
+        self._turns: list[msgspec.Raw] = []
 
     def add(
         self,
         number: str,
         record: str,
         version: int,
-        writes: Iterable[Write],
+        writes: Sequence[Write],
         lease: tuple[str, str, float] | None = None,
     ) -> None:
         """Add a turn: what to write where this version of the record stands."""
-        read = self._value(codec.version_bytes(version))
-        placed = [
-            (command, self._key(str(key)), *map(self._value, values))
-            for command, key, *values in writes
-        ]
-        turn: tuple[Any, ...] = (self._key(record), read, placed)
+        turn: tuple[Any, ...] = (record, raw(codec.version_bytes(version)), writes)
+        self.keys[record] = None
+        for write in writes:
+            self.keys[write[1]] = None
         if lease is not None:
-            key, whose, end = lease
-            turn += ((self._key(key), self._value(whose), self._value(end)),)
-        self._turns.append(turn)
+            turn += (lease,)
+            self.keys[lease[0]] = None
+        # As bytes at once: thousands of small lists would keep the garbage collector busy.
+        self._turns.append(msgspec.Raw(_encoder.encode(turn)))
         self.numbers.append(number)
 
     @property
-    def values(self) -> list[str | bytes | float]:
-        """The turns as the script reads them, and the values they use."""
-        return [_encoder.encode(self._turns), *self._values]
-
-    def _key(self, key: str) -> int:
-        place = self._places.get(key)
-        if place is None:
-            self.keys.append(key)
-            place = self._places[key] = len(self.keys)
-        return place
-
-    def _value(self, value: str | bytes | float) -> int:
-        self._values.append(value)
-        return len(self._values) + 1  # the first place holds the turns
+    def values(self) -> list[bytes]:
+        """The turns as the script reads them."""
+        return [_encoder.encode(self._turns)]
 
 
 _encoder = msgspec.msgpack.Encoder()
@@ -376,5 +383,7 @@ def _script(name: str) -> str:
 
 
 def _loaded(record: bytes | None, replay: bytes | None = None) -> Loaded:
-    version, grower = (0, Grower()) if record is None else codec.decode(record)
+    if record is None and replay is None:
+        return NEW
+    version, grower = (0, NEW.grower) if record is None else codec.decode(record)
     return Loaded(version, grower, None if replay is None else codec.decode_replay(replay))

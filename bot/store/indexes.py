@@ -6,10 +6,10 @@ record is known, and only what changes is written.
 
 from __future__ import annotations
 
-from collections import Counter
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from msgspec import Raw
 from msgspec.structs import replace
 
 from bot.dialogue.standing import changed, due_ordinal
@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from bot.dialogue.records import Grower
     from bot.store.texts import Line
 
-Write = tuple[str | bytes | float, ...]
-"""A Redis command, its key second."""
+Write = tuple[Any, ...]
+"""A Redis command, its key second; its values are text, numbers, or bytes by way of `raw`."""
 
 TALLY_S = 400 * 24 * 3600
 """How long a day's tally and a round's are kept, in seconds: a season, and the one before."""
@@ -33,6 +33,11 @@ FAILURES_KEPT = 30
 
 ROUND = "round:"
 """Begins what a text of a round is about."""
+
+
+def raw(value: bytes) -> Raw:
+    """Write bytes as a string of msgpack, as Redis's own msgpack knows no other kind of bytes."""
+    return Raw(b"\xdb" + len(value).to_bytes(4, "big") + value)
 
 
 def of_groups(
@@ -61,18 +66,19 @@ def _of_group(
     one = new or old
     if one is None:
         return
-    members = keys.members_key(shard, one.group)
-    calls = keys.group_calls_key(shard, one.group)
+    group = one.group
     if new is None:
-        yield "ZREM", members, number
-    elif old is None or due_ordinal(old) != due_ordinal(new):
-        yield "ZADD", members, due_ordinal(new), number
-    for name, count in changed(old, new).items():
-        yield "HINCRBY", keys.sums_key(shard, one.group), name, count
+        yield "ZREM", keys.members_key(shard, group), number
+    elif old is None or (old.plan is not new.plan and due_ordinal(old) != due_ordinal(new)):
+        yield "ZADD", keys.members_key(shard, group), due_ordinal(new), number
+    if counts := changed(old, new):
+        sums = keys.sums_key(shard, group)
+        for name, count in counts.items():
+            yield "HINCRBY", sums, name, count
     if new is not None and new.trouble:
-        yield "ZADD", calls, "NX", trouble_since, number
+        yield "ZADD", keys.group_calls_key(shard, group), "NX", trouble_since, number
     elif old is not None and old.trouble:
-        yield "ZREM", calls, number
+        yield "ZREM", keys.group_calls_key(shard, group), number
 
 
 def of_lines(number: str, group: str, lines: Sequence[Line], keep: int) -> Iterator[Write]:
@@ -86,31 +92,28 @@ def of_lines(number: str, group: str, lines: Sequence[Line], keep: int) -> Itera
     shard = keys.shard_of(number)
     lines = [replace(line, group=group) if line.what in REPORTS else line for line in lines]
     if keep:
-        yield "RPUSH", keys.texts_key(number), *map(encode_line, lines)
+        yield "RPUSH", keys.texts_key(number), *(raw(encode_line(line)) for line in lines)
         yield "LTRIM", keys.texts_key(number), -keep, -1
-    tallies: Counter[tuple[str, str]] = Counter()
     failures = keys.failures_key(shard)
     for line in lines:
-        tallies.update(_counted(shard, group, line))
-        if (old := line.instead) is not None:
-            tallies.subtract(_counted(shard, old.group, old))
+        yield from _counted(shard, group, line, 1)
+        for old in line.instead:
+            yield from _counted(shard, old.group, old, -1)
             if old.what == "failed":
-                yield "LREM", failures, 0, encode_failure(Failure(number, old.group, old))
+                yield "LREM", failures, 0, raw(encode_failure(Failure(number, old.group, old)))
         if line.what in {"refused", "failed"}:
-            yield "LPUSH", failures, encode_failure(Failure(number, group, line))
+            yield "LPUSH", failures, raw(encode_failure(Failure(number, group, line)))
             yield "LTRIM", failures, 0, FAILURES_KEPT - 1
-    for (key, name), count in tallies.items():
-        yield "HINCRBY", key, name, count
-    for key in {key for key, _ in tallies}:
-        yield "EXPIRE", key, TALLY_S
 
 
-def _counted(shard: int, group: str, line: Line) -> Counter[tuple[str, str]]:
-    """What a line adds to which count: of its day, and of its round."""
+def _counted(shard: int, group: str, line: Line, sign: int) -> Iterator[Write]:
+    """Count a line (`sign` 1), or take its count back (-1): of its day, and of its round."""
     tally = keys.tally_key(shard, datetime.fromtimestamp(line.at, UTC).date())
-    counts = Counter({(tally, f"{line.what}:{line.kind}:{group}"): 1})
+    yield "HINCRBY", tally, f"{line.what}:{line.kind}:{group}", sign
     if line.segments:
-        counts[tally, f"segments:{line.kind}:{group}"] = line.segments
+        yield "HINCRBY", tally, f"segments:{line.kind}:{group}", sign * line.segments
+    yield "EXPIRE", tally, TALLY_S
     if line.about.startswith(ROUND):
-        counts[keys.told_key(shard, line.about.removeprefix(ROUND)), line.what] = 1
-    return counts
+        told = keys.told_key(shard, line.about.removeprefix(ROUND))
+        yield "HINCRBY", told, line.what, sign
+        yield "EXPIRE", told, TALLY_S

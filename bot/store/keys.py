@@ -8,6 +8,7 @@ slots moves whole shards. (Redis Cluster specification, "Hash tags".)
 from __future__ import annotations
 
 import zlib
+from functools import lru_cache
 from hashlib import blake2b
 from typing import TYPE_CHECKING
 
@@ -24,6 +25,7 @@ INDEXES = ("{s*}:members:*", "{s*}:sums:*", "{s*}:calls:*", "{s*}:calls")
 """The patterns of the indexes that can be made anew from the growers' records."""
 
 
+@lru_cache(maxsize=16_384)
 def shard_of(number: str) -> int:
     """Return the shard of an E.164 number, 0 to 63, the same on every machine and run."""
     return zlib.crc32(number.encode()) % SHARDS
@@ -104,7 +106,10 @@ def seen_pattern(number: str) -> str:
 
 
 def _tag(shard: int) -> str:
-    return f"{{s{shard:02d}}}"
+    return _TAGS[shard]
+
+
+_TAGS = [f"{{s{shard:02d}}}" for shard in range(SHARDS)]
 
 
 # The desk: few keys, all together in one place
@@ -153,6 +158,11 @@ def spreader_key() -> str:
 def attempts_key() -> str:
     """Return the beginning of the keys that count attempts to sign in."""
     return f"{_DESK}:attempts"
+
+
+def requests_key() -> str:
+    """Return the beginning of the keys that count what each token asks of the API."""
+    return f"{_DESK}:requests"
 
 
 _DESK = "{desk}"

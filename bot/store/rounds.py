@@ -7,6 +7,7 @@ both written in one transaction, so that a count is of whole shards and nothing 
 
 from __future__ import annotations
 
+import secrets
 from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal, cast
@@ -67,6 +68,11 @@ class Round(Struct, array_like=True, frozen=True):
     start: int = 0
     rate: int = 600
     state: State = "draft"
+
+
+def new_id() -> str:
+    """Make an id for a round, easy to read out."""
+    return "".join(secrets.choice("23456789abcdefghjkmnpqrstuvwxyz") for _ in range(8))
 
 
 @dataclass(frozen=True, slots=True)

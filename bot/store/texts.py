@@ -43,8 +43,8 @@ class Line(Struct, array_like=True, frozen=True, omit_defaults=True):
     segments: int = 0
     group: str = ""
     """Where a report was counted."""
-    instead: Line | None = None
-    """The report that this one takes the place of; what it counted is taken back."""
+    instead: tuple[Line, ...] = ()
+    """The reports that this one takes the place of; what they counted is taken back."""
 
 
 class Failure(Struct, array_like=True, frozen=True):
@@ -109,18 +109,21 @@ def with_early_reports(lines: Sequence[Line], kept: Sequence[Line]) -> list[Line
     """Add to lines about to be kept the reports that came before their texts.
 
     A report by the gateway's reference alone was counted as of no kind, as nobody knew of the
-    text yet; it is counted anew as of its text's.
+    text yet; it is counted anew as of its text's, together with any report by our own id.
     """
     added = []
     for text in lines:
         early = [each for each in kept if each.what in REPORTS and is_about(each, text)]
-        if text.what == "sent" and early and not early[-1].kind:
-            added.append(on_text(early[-1], text, instead=early[-1]))
+        replaced = [old for each in early for old in each.instead]
+        standing = tuple(each for each in early if each not in replaced)
+        if text.what == "sent" and any(not each.kind for each in standing):
+            arrived = [each for each in standing if each.what == "delivered"]
+            added.append(on_text((arrived or standing)[0], text, standing))
     return [*lines, *added]
 
 
-def on_text(report: Line, text: Line, instead: Line | None) -> Line:
-    """Return a report with what is known of its text, in the place of another report on it."""
+def on_text(report: Line, text: Line, instead: tuple[Line, ...]) -> Line:
+    """Return a report with what is known of its text, in the place of other reports on it."""
     serial = text.serial or report.serial
     return replace(report, kind=text.kind, about=text.about, serial=serial, instead=instead)
 

@@ -11,7 +11,7 @@ import shutil
 import threading
 import time
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING
 
 import pytest
@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 CHROMIUM = shutil.which("chromium")
 PATIENCE_S = 30.0
 NINE = datetime(2026, 3, 2, 6, 0, tzinfo=UTC).timestamp()  # 09:00 in Dar es Salaam
+TODAY = date(2026, 3, 2)
 SETTINGS = Settings(desk_pages=True, secret="a secret for the browser", segment_price=30)  # noqa: S106
 PASSWORD = "kanoro luhembe 7"  # noqa: S105 - of made-up people
 NORTH = "Mirindi North"
@@ -120,8 +121,19 @@ def browser() -> Iterator[Browser]:
 @pytest.fixture(params=["on", "off"], ids=["with scripts", "without scripts"])
 def page(browser: Browser, request: pytest.FixtureRequest) -> Iterator[Page]:
     """A page of a phone's width; the desk must do the same with JavaScript off."""
+    yield from opened(browser, scripts=request.param == "on")
+
+
+@pytest.fixture
+def scripted(browser: Browser) -> Iterator[Page]:
+    """A page of a phone's width that a checker's script can look over."""
+    yield from opened(browser, scripts=True)
+
+
+def opened(browser: Browser, *, scripts: bool) -> Iterator[Page]:
+    # The checker puts its script into the page, which the desk's policy forbids.
     context = browser.new_context(
-        viewport={"width": 390, "height": 800}, java_script_enabled=request.param == "on"
+        viewport={"width": 390, "height": 800}, java_script_enabled=scripts, bypass_csp=scripts
     )
     context.set_default_timeout(PATIENCE_S * 1000)
     yield context.new_page()
