@@ -11,15 +11,19 @@ from bot.dialogue import auditing
 from bot.dialogue.loading import read_flows
 from bot.dialogue.messages import messages
 from bot.dialogue.slips import FlowError, known
+from bot.dialogue.texts import count_of, names
 from bot.dialogue.turn import Dialogue
 from bot.wording.formats import placeholders
 from bot.wording.languages import SOURCE, read_languages
+from bot.wording.plurals import categories
 
 if TYPE_CHECKING:
     from importlib.resources.abc import Traversable
     from pathlib import Path
 
+    from bot.agronomy.district import Wording
     from bot.dialogue.loading import Flows
+    from bot.dialogue.texts import Text
     from bot.dialogue.voice import Contacts
     from bot.wording.languages import Language
 
@@ -92,11 +96,10 @@ def dialogue(
     for code, texts in common.district.texts.items():
         known(f"the district's file, texts of {code}", code, spoken)
         theirs = own.get(code, common)
-        contexts = {each.context: each.text for each in messages(theirs)}
-        for context, text in texts.items():
+        contexts = {each.context: each.source for each in messages(theirs)}
+        for context, wording in texts.items():
             known(f"the district's file, texts of {code}", context, contexts)
-            if placeholders(text) - placeholders(contexts[context]):
-                raise FlowError(f"the district's file: {context} asks for a value it never gets")
+            _check_wording(context, wording, contexts[context], every[code].words.locale)
     for code in own:
         known("the district's file, flows_for", code, spoken)
     made = Dialogue(common, spoken, contacts, own, folded)
@@ -112,6 +115,22 @@ def dialogue(
         spoken = {code: each for code, each in spoken.items() if code not in unsafe}
         made = Dialogue(common, spoken, contacts, own, folded)
     return made
+
+
+def _check_wording(context: str, wording: Wording, text: Text, locale: str) -> None:
+    """Refuse a wording of a text that asks for other values, or has not the language's forms."""
+    if isinstance(wording, dict):
+        wanted = categories(locale)
+        if not count_of(text):
+            raise FlowError(f"the district's file: {context} counts nothing; give it one wording")
+        if set(wording) != set(wanted) or not all(wording.values()):
+            raise FlowError(
+                f"the district's file: {context} needs one wording, or one each for "
+                f"{', '.join(wanted)}, the forms of {locale}"
+            )
+    for said in wording.values() if isinstance(wording, dict) else (wording,):
+        if placeholders(said) - names(text):
+            raise FlowError(f"the district's file: {context} asks for a value it never gets")
 
 
 def lacking(dialogue: Dialogue, code: str) -> list[str]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import secrets
 import time
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -13,6 +12,7 @@ from zoneinfo import ZoneInfo
 import click
 from babel.numbers import format_currency
 
+from bot.dialogue.slips import SEASON
 from bot.exchange import dialogue_of
 from bot.reminders.rounds import REASONS, Chosen, faults, judge
 from bot.reminders.spreading import Spreader
@@ -21,7 +21,7 @@ from bot.store.connecting import reached
 from bot.store.groups import Group, Groups
 from bot.store.growers import Store
 from bot.store.people import People
-from bot.store.rounds import Conditions, Round, Rounds
+from bot.store.rounds import Conditions, Round, Rounds, new_id
 from bot.words_files import Refused
 
 if TYPE_CHECKING:
@@ -102,11 +102,6 @@ def new(  # noqa: PLR0913, PLR0917 - an option each
         kept.shelf.add(one.id, one)
         People(store.redis).record(WHO, "made round", one.id)
     click.echo(one.id)
-
-
-def new_id() -> str:
-    """Make an id for a round, easy to read out."""
-    return "".join(secrets.choice("23456789abcdefghjkmnpqrstuvwxyz") for _ in range(8))
 
 
 def _text(written: str) -> tuple[str, str]:
@@ -218,6 +213,12 @@ def start(file: Path | None, round_id: str) -> None:
         if found := faults(one, dialogue_of(settings), known):
             raise Refused("\n".join(found))
         _move(kept, store, round_id, ("draft", "counted"), "running")
+        if one.flow == SEASON:
+            groups = Groups(store.redis)
+            for name in one.groups:
+                zone = ZoneInfo(settings.zone)
+                starts = datetime.fromtimestamp(max(one.start, time.time()), UTC)
+                groups.change(name, season=starts.astimezone(zone).date())
 
 
 @rounds.command()

@@ -15,7 +15,7 @@ ranges and proofs:
     flows_for:                # the same, for growers of one language only
       sw: {clearing: {...}}
     texts:                    # wording, by language and the name of the text
-      sw: {clearing.cover: "..."}
+      sw: {clearing.cover: "...", sentences.broken_by: {one: "...", other: "..."}}
 """
 
 from __future__ import annotations
@@ -52,6 +52,10 @@ States = dict[str, dict[str, dict[str, object]]]
 """States as written in a flow file, by flow and name."""
 
 
+Wording = str | dict[str, str]
+"""A text in the operator's wording; of one that counts something, by CLDR's name of each form."""
+
+
 class District(Struct, frozen=True, forbid_unknown_fields=True):
     """The operator's file."""
 
@@ -59,7 +63,7 @@ class District(Struct, frozen=True, forbid_unknown_fields=True):
     units: dict[str, LocalUnit] = field(default_factory=dict)
     flows: States = field(default_factory=dict)
     flows_for: dict[str, States] = field(default_factory=dict)
-    texts: dict[str, dict[str, str]] = field(default_factory=dict)
+    texts: dict[str, dict[str, Wording]] = field(default_factory=dict)
 
 
 def read_district(raw: object, figures: Figures) -> tuple[Figures, District]:

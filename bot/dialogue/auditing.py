@@ -16,15 +16,23 @@ from babel.messages.pofile import write_po
 
 from bot.dialogue.costing import SeasonCost, season_cost
 from bot.dialogue.messages import messages, sentence_context
-from bot.dialogue.showing import LONGEST_MORE, MOST_SCREENS, more_fits, shown
+from bot.dialogue.showing import LONGEST_MORE, MOST_SCREENS, lost, more_fits, shown
 from bot.dialogue.telling_apart import told_apart
 from bot.dialogue.voice import Contacts, Voice
-from bot.wording.catalogue import Catalogue
+from bot.wording.catalogue import Catalogue, forms_of
 from bot.wording.folding import fold
 from bot.wording.formats import placeholders
 from bot.wording.gsm import measure, outside_gsm, room
 from bot.wording.languages import SOURCE, Language
-from bot.wording.translating import Note, plural_forms, plurals_agree, read_translations, slips
+from bot.wording.plurals import (
+    COUNTS,
+    categories,
+    category,
+    counts_by_form,
+    plural_forms,
+    plurals_agree,
+)
+from bot.wording.translating import Note, read_translations, slips
 from bot.wording.words import Words
 
 if TYPE_CHECKING:
@@ -32,6 +40,7 @@ if TYPE_CHECKING:
 
     from babel.messages.catalog import Catalog
 
+    from bot.agronomy.district import Wording
     from bot.dialogue.loading import Flows
     from bot.dialogue.messages import Message
 
@@ -74,7 +83,7 @@ def _part(message: Message) -> str:
 
 
 def _count(part: str, texts: Sequence[Message], found: Mapping[_Key, _Entry]) -> Coverage:
-    states = Counter(_state(found.get((each.context, each.text))) for each in texts)
+    states = Counter(_state(found.get((each.context, each.msgid))) for each in texts)
     return Coverage(part, len(texts), states["translated"], states["fuzzy"], states["missing"])
 
 
@@ -82,29 +91,65 @@ _Key = tuple[str, str]
 
 
 @dataclass(frozen=True, slots=True)
-class _Entry:
+class _Form:
+    """One form of a translation; `counts` that take it, none for a text that counts nothing."""
+
     text: str
-    fuzzy: bool
+    counts: tuple[int, ...] = ()
+
+    @property
+    def named(self) -> str:
+        """What a finding calls it."""
+        if not self.counts:
+            return ""
+        some = ", ".join(map(str, self.counts[:3]))
+        return f" in the form for {some}{' ...' if len(self.counts) > len(self.counts[:3]) else ''}"
+
+
+@dataclass(frozen=True, slots=True)
+class _Entry:
+    forms: tuple[_Form, ...]
+    fuzzy: bool = False
+
+    @property
+    def whole(self) -> bool:
+        """Whether every form is there."""
+        return all(each.text for each in self.forms)
 
 
 def _entries(flows: Flows, catalogue: Catalog, code: str) -> dict[_Key, _Entry]:
     """List the file's entries by name and English, the district's own wording over them."""
-    found = {
-        (each.context or "", str(each.id)): _Entry(str(each.string or ""), each.fuzzy)
-        for each in catalogue
-        if each.id
-    }
+    counts = counts_by_form(catalogue.plural_forms, code)
+    found = {}
+    for each in catalogue:
+        texts = forms_of(each.string)
+        if each.id:
+            forms = zip(texts, counts, strict=False) if each.pluralizable else ((texts[0], ()),)
+            found[each.context or "", forms_of(each.id)[0]] = _Entry(
+                tuple(_Form(*form) for form in forms), each.fuzzy
+            )
     own = flows.district.texts.get(code, {})
     worded = {
-        (each.context, each.text): _Entry(own[each.context], fuzzy=False)
+        (each.context, each.msgid): _Entry(_worded(own[each.context], each, code))
         for each in messages(flows)
         if each.context in own
     }
     return found | worded
 
 
+def _worded(wording: Wording, message: Message, code: str) -> tuple[_Form, ...]:
+    """List the forms of a district's own wording."""
+    if isinstance(wording, str):
+        return (_Form(wording, tuple(COUNTS) if message.count else ()),)
+    by_name = {
+        name: tuple(each for each in COUNTS if category(each, code) == name)
+        for name in categories(code)
+    }
+    return tuple(_Form(wording.get(name, ""), counts) for name, counts in by_name.items())
+
+
 def _state(entry: _Entry | None) -> Literal["translated", "fuzzy", "missing"]:
-    if entry is None or not entry.text:
+    if entry is None or not entry.whole:
         return "missing"
     return "fuzzy" if entry.fuzzy else "translated"
 
@@ -120,8 +165,8 @@ def lacking(flows: Flows, language: Language, voice: Voice) -> list[str]:
         for each in messages(flows)
         if each.safety
         and not (
-            (language.code == SOURCE or voice.worded(each.text, each.context))
-            and placeholders(each.text) <= placeholders(voice.text(each.text, each.context))
+            (language.code == SOURCE or voice.worded(each.source, each.context))
+            and not lost(each, voice)
         )
     ]
     long = [each.context for each in shown(flows, voice) if each.safety and each.over]
@@ -161,7 +206,7 @@ def audit(
     notes += _texts(flows, found)
     if words is None:
         return notes
-    language = Language(code, words, _usable(catalogue))
+    language = Language(code, words, _usable(catalogue, code))
     offered = {each.code: each.words.language for each in (*others.values(), language)}
     voice = Voice(language, flows, Contacts(), offered)
     rivals = {
@@ -177,7 +222,7 @@ def audit(
 
 def _texts(flows: Flows, found: Mapping[_Key, _Entry]) -> Iterator[Note]:
     for message in messages(flows):
-        entry = found.get((message.context, message.text))
+        entry = found.get((message.context, message.msgid))
         kind: Literal["error", "warning"] = "error" if message.safety else "warning"
         named = "safety text" if message.safety else "text"
         if entry is None:
@@ -185,32 +230,41 @@ def _texts(flows: Flows, found: Mapping[_Key, _Entry]) -> Iterator[Note]:
             yield Note(
                 message.context, what, "run `fieldbell words update`, then translate it", kind
             )
-        elif not entry.text:
-            what = f"this {named} is not translated: {message.text!r}"
+        elif not entry.whole:
+            lacking = next(each for each in entry.forms if not each.text)
+            what = f"this {named} is not translated{lacking.named}: {message.text!r}"
             yield Note(message.context, what, "translate it", kind)
         elif entry.fuzzy:
             what = f"this {named} is marked fuzzy, so growers get the English"
             remedy = "compare it with the English, mend it, take the mark off"
             yield Note(message.context, what, remedy, kind)
         else:
-            yield from slips(message.context, message.text, entry.text)
+            for form in entry.forms:
+                english, spare = message.text, ""
+                if len(form.counts) == 1:
+                    spare = message.count
+                    english = message.one if form.counts == (1,) else message.text
+                yield from slips(message.context + form.named, english, form.text, spare)
 
 
-def _usable(catalogue: Catalog) -> Catalogue:
+def _usable(catalogue: Catalog, code: str) -> Catalogue:
     """Take the translations that can be shown; the others come out in English, as for growers."""
-    for message in list(catalogue):
-        if not isinstance(message.id, str):
-            catalogue.delete(message.id, message.context)  # none of our texts counts
-            continue
+    for message in catalogue:
         if not message.id:
             continue
         try:
-            strange = placeholders(str(message.string or "")) - placeholders(message.id)
+            known, used = (
+                frozenset[str]().union(*map(placeholders, forms_of(each)))
+                for each in (message.id, message.string)
+            )
         except ValueError:
-            strange = frozenset({""})
-        if strange:
-            message.string = ""
-    catalogue.mime_headers = [("Plural-Forms", "nplurals=2; plural=(n != 1);")]
+            known, used = frozenset(), frozenset({""})
+        if used - known:
+            message.string = (
+                tuple("" for _ in forms_of(message.string)) if message.pluralizable else ""
+            )
+    if not plurals_agree(catalogue.plural_forms, code):
+        catalogue.mime_headers = [("Plural-Forms", plural_forms(code))]
     written = BytesIO()
     write_po(written, catalogue)
     return Catalogue.read(written.getvalue())
@@ -245,9 +299,10 @@ def _dear_letters(flows: Flows, found: Mapping[_Key, _Entry]) -> Iterator[Note]:
     """Name each letter outside GSM 7-bit once, with the texts it makes dearer."""
     places: dict[str, list[str]] = {}
     for message in messages(flows):
-        entry = found.get((message.context, message.text))
-        for letter in outside_gsm(entry.text) if entry and not entry.fuzzy else ():
-            places.setdefault(letter, []).append(message.context)
+        entry = found.get((message.context, message.msgid))
+        if entry and not entry.fuzzy:
+            for letter in outside_gsm("".join(each.text for each in entry.forms)):
+                places.setdefault(letter, []).append(message.context)
     for letter, contexts in places.items():
         near = fold(letter)
         if near == letter:

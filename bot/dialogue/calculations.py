@@ -187,3 +187,8 @@ PLACEHOLDERS: Mapping[str, tuple[str, ...]] = {
 }
 """Amounts a sentence of advice may state, and the answers each needs ("a|b": one of them). A figure's name is a
 placeholder too, and needs none. Flows begun from a plan have the plan's own answers as well."""
+
+AMOUNTS = frozenset(
+    each for each in PLACEHOLDERS if not each.endswith(("_tanks", "_bottles", "measured_area"))
+)
+"""Those that are numbers, so that a noun can go with them."""

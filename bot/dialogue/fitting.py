@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING
 
 from bot.dialogue.messages import messages, sentence_context
 from bot.dialogue.proof import Fault
-from bot.dialogue.showing import LONGEST_MORE, MOST_SCREENS, more_fits, shown
-from bot.wording.formats import placeholders
+from bot.dialogue.showing import LONGEST_MORE, MOST_SCREENS, lost, more_fits, shown
 from bot.wording.gsm import measure
 from bot.wording.languages import SOURCE
 
@@ -34,14 +33,14 @@ def _translated(flows: Flows, language: Language, voice: Voice) -> Iterator[Faul
         return
     for message in messages(flows):
         where = f"{language.code}, {message.context}"
-        if not voice.worded(message.text, message.context):
+        if not voice.worded(message.source, message.context):
             kind = "safety text" if message.safety else "text"
-            yield Fault(where, f"this {kind} is not translated: {message.text!r}")
+            forms = " in every form" if message.count else ""
+            yield Fault(where, f"this {kind} is not translated{forms}: {message.text!r}")
             continue
-        translated = voice.text(message.text, message.context)
-        lost = placeholders(message.text) - placeholders(translated)
-        if lost:
-            yield Fault(where, f"the translation lacks {{{', '.join(sorted(lost))}}}")
+        for translated, missing in lost(message, voice).items():
+            what = f"the translation lacks {{{', '.join(sorted(missing))}}}"
+            yield Fault(where, f"{what}: {translated!r}" if message.count else what)
 
 
 def _too_long(flows: Flows, language: Language, voice: Voice) -> Iterator[Fault]:

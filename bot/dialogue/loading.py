@@ -17,8 +17,9 @@ from transitions import Machine
 
 from bot.agronomy.district import District, States, read_district
 from bot.agronomy.figures import Figures, read_figures
-from bot.dialogue.calculations import CALCULATIONS
+from bot.dialogue.calculations import AMOUNTS, CALCULATIONS
 from bot.dialogue.conditions import When, read_condition
+from bot.dialogue.messages import messages
 from bot.dialogue.records import stem
 from bot.dialogue.schema import (
     END,
@@ -38,6 +39,7 @@ from bot.dialogue.slips import (
     did_you_mean,
     known,
 )
+from bot.dialogue.texts import count_of, slip
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -45,6 +47,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from bot.dialogue.records import Answer
+    from bot.dialogue.texts import Text
 
 # At INFO the library reports each state passed, which would cost more than the state.
 logging.getLogger("transitions").setLevel(logging.WARNING)
@@ -74,7 +77,7 @@ class Saying:
     """
 
     when: When
-    say: str
+    say: Text
     context: str
     about: str = ""
     until: str = ""
@@ -133,8 +136,8 @@ class Flows:
     flows: Mapping[str, Flow]
     operations: Mapping[str, OperationRow]
     links: tuple[LinkRow, ...]
-    cautions: Mapping[str, list[str]]
-    sentences: Mapping[str, str]
+    cautions: Mapping[str, list[Text]]
+    sentences: Mapping[str, Text]
     figures: Figures
     district: District
 
@@ -202,7 +205,7 @@ def read_flows(folder: Traversable | Path, district: str = "", language: str = "
         flow = _compile(name, written, figures, version)
         flows[flow.name] = flow
     check_names(flows, operations, figures)
-    return Flows(
+    read = Flows(
         flows=flows,
         operations=operations.operations,
         links=tuple(operations.links),
@@ -211,6 +214,26 @@ def read_flows(folder: Traversable | Path, district: str = "", language: str = "
         figures=figures,
         district=own,
     )
+    _check_forms(read)
+    return read
+
+
+def _check_forms(flows: Flows) -> None:
+    """Refuse a text whose forms do not belong together, or whose count is no number."""
+    said = {each.context for step in flows.steps() for each in step.sayings}
+    for message in messages(flows):
+        count = count_of(message.source)
+        try:
+            wrong = slip(message.source)
+        except ValueError as error:
+            wrong = str(error)
+        if wrong:
+            raise FlowError(f"{message.context}: {wrong}; write both in full")
+        if count and not message.context.startswith("sentences."):
+            amounts = AMOUNTS if message.context in said else frozenset[str]()
+            if not flows.figures.states(count) and count not in amounts:
+                near = did_you_mean(count, [*flows.figures, *amounts])
+                raise FlowError(f"{message.context}: the count {count!r} is no number; {near}")
 
 
 def _lay_over(raw: dict[str, dict[str, object]], own: States) -> None:

@@ -10,10 +10,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from bot.dialogue.texts import Forms, count_of, plain
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from bot.dialogue.loading import Flows, Step
+    from bot.dialogue.texts import Text
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,9 +24,29 @@ class Message:
     """A text to translate. `safety` marks a caution or a refusal of something dangerous."""
 
     context: str
-    text: str
+    source: Text
     note: str
     safety: bool = False
+
+    @property
+    def text(self) -> str:
+        """The English; of a text with two forms, the one for most counts."""
+        return plain(self.source)
+
+    @property
+    def one(self) -> str:
+        """The English for exactly one; empty for a text that has no such form."""
+        return self.source.one if isinstance(self.source, Forms) else ""
+
+    @property
+    def count(self) -> str:
+        """The value that decides between the forms; empty where there is one."""
+        return count_of(self.source)
+
+    @property
+    def msgid(self) -> str:
+        """The English by which a catalogue finds the text."""
+        return self.one or self.text
 
 
 def label_context(step: Step, value: str) -> str:

@@ -23,7 +23,7 @@ from bot.dialogue.calculations import CALCULATIONS, PLACEHOLDERS, SOIL
 from bot.dialogue.conditions import cells
 from bot.dialogue.schema import END
 from bot.dialogue.slips import OPENING, SEASON
-from bot.wording.formats import placeholders
+from bot.dialogue.texts import names
 from bot.wording.languages import SOURCE
 
 if TYPE_CHECKING:
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
     from bot.dialogue.loading import Flows, Step
     from bot.dialogue.records import Answer, Answers
+    from bot.dialogue.texts import Text
 
 
 @dataclass(frozen=True, slots=True)
@@ -258,9 +259,9 @@ class _Explorer:
             return [*kept, None] if state.unsure_is_unknown else kept
         return list(state.choose) or [SOURCE]  # the languages on offer
 
-    def _check_amounts(self, step: Step, text: str, answers: Answers) -> None:
+    def _check_amounts(self, step: Step, text: Text, answers: Answers) -> None:
         """Check that what an amount in advice is worked out from has been given."""
-        for name in sorted(placeholders(text)):
+        for name in sorted(names(text)):
             for need in PLACEHOLDERS.get(name, ()):
                 given = [answers.get(each) for each in need.split("|")]
                 if all(each is None for each in given) or (need == "fallow_spray" and not given[0]):
@@ -319,15 +320,15 @@ def _live_answers(flows: Flows) -> Mapping[tuple[str, str], frozenset[str]]:
 
 
 def _looked_at(step: Step) -> frozenset[str]:
-    names: set[str] = set()
+    found: set[str] = set()
     if step.kind == "compute":
-        names.update(CALCULATIONS[step.state.compute].needs)
+        found.update(CALCULATIONS[step.state.compute].needs)
     for when in (*(row.when for row in step.rows), *(each.when for each in step.sayings)):
-        names |= when.names
+        found |= when.names
     for text in (each.say for each in step.sayings):
-        for name in placeholders(text):
-            names.update(each for need in PLACEHOLDERS.get(name, ()) for each in need.split("|"))
-    return frozenset(names)
+        for name in names(text):
+            found.update(each for need in PLACEHOLDERS.get(name, ()) for each in need.split("|"))
+    return frozenset(found)
 
 
 def _targets(flows: Flows, step: Step) -> Iterable[tuple[str, str]]:
@@ -369,12 +370,12 @@ def _unknown(flows: Flows) -> Iterator[Fault]:
         state = step.state
         labels = (*state.choose.values(), *state.choose_any.values(), state.none_of_these)
         for text in (state.ask, state.hint, state.assume, *labels):
-            for name in sorted(placeholders(text) - {"act"}):
+            for name in sorted(names(text) - {"act"}):
                 if not flows.figures.states(name):
                     yield Fault(
                         step.context, f"{{{name}}} is neither a figure nor an amount known here"
                     )
         for saying in step.sayings:
-            for name in sorted(placeholders(saying.say) - PLACEHOLDERS.keys()):
+            for name in sorted(names(saying.say) - PLACEHOLDERS.keys()):
                 if not flows.figures.states(name):
                     yield Fault(step.context, f"{{{name}}} is neither a figure nor an amount")

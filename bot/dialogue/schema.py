@@ -12,6 +12,8 @@ A flow is one topic: a name, and states. A state does one thing:
 Each leads on by `then`, a state of the same flow or `end`; `end` goes on to the flow named by
 `next`, or closes the conversation. msgspec refuses a key it does not know, so that a slip of
 the pen is an error with its place and never silence.
+
+A text whose noun goes with a number ("1 stake", "2 stakes") has two forms: bot/dialogue/texts.py.
 """
 
 from __future__ import annotations
@@ -21,6 +23,7 @@ from typing import Literal
 from msgspec import Struct, field
 
 from bot.dialogue.records import Answer
+from bot.dialogue.texts import Text
 
 END = "end"
 
@@ -75,7 +78,7 @@ class Sentence(Struct, frozen=True, forbid_unknown_fields=True):
     With `at_once` it is said in the conversation when it is met, and not in the plan.
     """
 
-    say: str
+    say: Text
     when: dict[str, object] = field(default_factory=dict)
     about: str = ""
     until: str = ""
@@ -87,10 +90,10 @@ class State(Struct, frozen=True, forbid_unknown_fields=True):
 
     then: str = ""
     # ask
-    ask: str = ""
+    ask: Text = ""
     answer: str = ""
-    choose: dict[str, str] = field(default_factory=dict)
-    choose_any: dict[str, str] = field(default_factory=dict)
+    choose: dict[str, Text] = field(default_factory=dict)
+    choose_any: dict[str, Text] = field(default_factory=dict)
     none_of_these: str = ""
     yes_no: bool = False
     number: Number | None = None
@@ -98,12 +101,12 @@ class State(Struct, frozen=True, forbid_unknown_fields=True):
     paces: Shape | Literal[""] = ""
     day: Day | None = None
     report: bool = False
-    hint: str = ""
+    hint: Text = ""
     unsure: Answer = None
     """What who does not know is taken to mean: a value, for a number a figure by name, for a
     day so many days from today."""
     unsure_is_unknown: bool = False
-    assume: str = ""
+    assume: Text = ""
     """What the plan then says it has taken for granted: "the leaves are dry"."""
     on_sheet: Answer = None
     budget: int = 2
@@ -150,13 +153,13 @@ class LinkRow(Struct, frozen=True, forbid_unknown_fields=True):
 class OperationRow(Struct, frozen=True, forbid_unknown_fields=True):
     """One operation's words: its short name in a plan, the act in a reminder, its cautions."""
 
-    name: str
-    act: str
-    why: str
+    name: Text
+    act: Text
+    why: Text
     cautions: list[str] = field(default_factory=list)
     slack: str = ""
     """Figure: how long after its due day it may still be done when nothing else says."""
-    remind: str = ""
+    remind: Text = ""
     """A sentence added to its reminder."""
     first: str = ""
     """A flow that its reminder begins with, before it asks whether the work is done."""
@@ -169,10 +172,10 @@ class OperationsFile(Struct, frozen=True, forbid_unknown_fields=True):
 
     operations: dict[str, OperationRow]
     links: list[LinkRow]
-    cautions: dict[str, list[str]]
+    cautions: dict[str, list[Text]]
 
 
 class SentencesFile(Struct, frozen=True, forbid_unknown_fields=True):
     """flows/sentences.yaml: what the engine itself says, by name."""
 
-    sentences: dict[str, str]
+    sentences: dict[str, Text]

@@ -17,6 +17,7 @@ from bot.dialogue.reckoning import TESTED, area_of
 from bot.dialogue.records import stem, unsure
 from bot.dialogue.schema import END
 from bot.dialogue.slips import nearest
+from bot.dialogue.texts import plain
 from bot.dialogue.walk import Walk
 
 if TYPE_CHECKING:
@@ -359,11 +360,11 @@ def _ways_on(step: Step, answers: Answers) -> list[str]:
 def _missing_line(step: Step, answers: Answers) -> str:
     if step.context == "field.faults":
         absent = [name for name in step.answers if name not in answers]
-        return f"soil.{{{', '.join(absent)}}}: missing. {step.state.ask}"
+        return f"soil.{{{', '.join(absent)}}}: missing. {plain(step.state.ask)}"
     if step.context == "planting.date_kind":
-        return f"start_date, planting_date or rain_expected: missing. {step.state.ask}"
+        return f"start_date, planting_date or rain_expected: missing. {plain(step.state.ask)}"
     name = f"soil.{step.answer}" if step.answer in SOIL else step.answer
-    return f"{name}: missing. {step.state.ask}"
+    return f"{name}: missing. {plain(step.state.ask)}"
 
 
 _AREAS = {

@@ -16,6 +16,7 @@ from bot.dialogue.messages import Message, label_context, messages, operation_co
 from bot.dialogue.records import Operation
 from bot.dialogue.slips import SEASON
 from bot.dialogue.stating import amounts
+from bot.dialogue.texts import names
 from bot.dialogue.walk import Walk
 from bot.wording.formats import fill, placeholders, short_date
 from bot.wording.gsm import allowed_segments, measure, segments
@@ -102,13 +103,54 @@ def written(flows: Flows, voice: Voice) -> Iterator[Written]:
         name = message.context
         if step := steps.get(name):
             kept = longest_answer(step, voice) if step.flow in season else ""
-            question = voice.question(step, worst, kept)
-            yield Written(message, (question,), step.state.budget, _made_of(step), asked=True)
+            questions = (
+                voice.question(step, worst | values, kept)
+                for _, values in _forms(message, worst, voice, flows)
+            )
+            made_of = _made_of(step)
+            yield Written(message, tuple(questions), step.state.budget, made_of, asked=True)
         elif name not in labels:  # those stand under their questions
-            text = voice.text(message.text, name)
-            values = {each: longest_value(each, worst, voice, flows) for each in placeholders(text)}
-            yield Written(message, (fill(text, values),), PLAN_BUDGET, (name,))
+            texts = (
+                fill(text, {each: voice.show(value) for each, value in values.items()})
+                for text, values in _forms(message, worst, voice, flows)
+            )
+            yield Written(message, tuple(texts), PLAN_BUDGET, (name,))
     yield from _reminders(flows, voice)
+
+
+def _forms(
+    message: Message, worst: Mapping[str, object], voice: Voice, flows: Flows
+) -> Iterator[tuple[str, dict[str, object]]]:
+    """Give each form of a text with the longest values it can have.
+
+    What it counts is the longest number that takes this form.
+    """
+    for text, counts in voice.forms(message.source, message.context).items():
+        values = {each: longest_value(each, worst, flows) for each in names(message.source)}
+        most = values.get(message.count)
+        if (
+            isinstance(most, int | float)
+            and voice.text(message.source, message.context, most) != text
+        ):
+            values[message.count] = max(
+                (each for each in counts if each <= most),
+                key=lambda each: (len(voice.show(each)), each),
+                default=counts[0],
+            )
+        yield text, values
+
+
+def lost(message: Message, voice: Voice) -> dict[str, frozenset[str]]:
+    """List the forms of a text that lack a value of it, and which.
+
+    Only a form that is for a single number may leave out what it counts: "one day late".
+    """
+    found = {}
+    for text, counts in voice.forms(message.source, message.context).items():
+        spare = {message.count} if len(counts) == 1 else set()
+        if missing := names(message.source) - placeholders(text) - spare:
+            found[text] = missing
+    return found
 
 
 def _labels(step: Step) -> list[str]:
@@ -153,13 +195,13 @@ _PHONE = "+000000000000000"
 """As long as a number can be: 15 digits (ITU-T E.164, from memory)."""
 
 
-def longest_value(name: str, worst: Mapping[str, str], voice: Voice, flows: Flows) -> str:
+def longest_value(name: str, worst: Mapping[str, object], flows: Flows) -> object:
     """The longest value of one placeholder, a figure's included. Raises LookupError."""
     if name in worst:
         return worst[name]
     if not flows.figures.states(name):
         raise LookupError(f"no worst value for {{{name}}}; give one in worst_values")
-    return voice.show(flows.figures.highest(name))
+    return flows.figures.highest(name)
 
 
 def longest_answer(step: Step, voice: Voice) -> str:
@@ -174,8 +216,8 @@ def longest_answer(step: Step, voice: Voice) -> str:
     return "" if state.day else voice.show(int(step.high))
 
 
-def worst_values(flows: Flows, voice: Voice) -> dict[str, str]:
-    """The longest real value of every placeholder, written in the language."""
+def worst_values(flows: Flows, voice: Voice) -> dict[str, object]:
+    """The longest real value of every placeholder: a number, or a text in the language."""
     figures = flows.figures
     largest: Answers = {
         "area": f"{figures.row('area_acres').high} acre",
@@ -190,43 +232,43 @@ def worst_values(flows: Flows, voice: Voice) -> dict[str, str]:
         "wage_per_day": _LONGEST_NUMBER,
         "herbicide_cost_per_acre": _LONGEST_NUMBER,
     }
-    values = {name: voice.show(value) for name, value in amounts(voice, largest, figures).items()}
-    values |= {name: voice.show(figures.row(name).high) for name in figures}
-    values |= {"tank": voice.show(figures.row("tank_l").high)}
+    values = amounts(voice, largest, figures)
+    values |= {name: figures.row(name).high for name in figures}
+    values |= {"tank": figures.row("tank_l").high}
     tanks = voice.say("tanks_and_last", full=_MOST_TANKS, last_l=24.9, last_ml=_MOST_ML)
     bottles = ", ".join(
         voice.say("bottles", count=count, size=size) for count, size in _MOST_BOTTLES
     )
     for spray in ("glyphosate", "preemergence"):
         values |= {f"{spray}_tanks": tanks, f"{spray}_bottles": bottles}
-        values |= {f"{spray}_left_l": voice.show(0.49)}
+        values |= {f"{spray}_left_l": 0.49}
     day = max((short_date(each, voice.locale) for each in _DAYS), key=len)
     parts = {
         part: max((voice.operation(each, part) for each in flows.operations), key=len)
         for part in ("name", "act")
     }
-    number = voice.show(_LONGEST_NUMBER)
     values |= dict.fromkeys(("day", "wanted", "earliest"), day)
-    values |= dict.fromkeys(("gain", "cost", "net", "break_even_cost", "break_even_price"), number)
+    values |= dict.fromkeys(
+        ("gain", "cost", "net", "price", "break_even_cost", "break_even_price"), _LONGEST_NUMBER
+    )
     values |= {
         **parts,
         "low": day,
         "high": day,
-        "days": voice.show(_DAYS[-1].timetuple().tm_yday),
+        "days": _DAYS[-1].timetuple().tm_yday,
         "number": _PHONE,
         "inviter": "M" * LONGEST_INVITER,
-        "count": voice.show(_MOST_BOTTLES[0][0]),
-        "size": voice.show(0.25),
-        "full": voice.show(_MOST_TANKS),
-        "last_l": voice.show(24.9),
-        "last_ml": voice.show(_MOST_ML),
-        "price": number,
-        "least": voice.show(_MOST_DAYS),
-        "most": voice.show(_MOST_DAYS),
-        "work": voice.show(_MOST_DAYS),
-        "window": voice.show(_DAYS_OF_WINDOW),
-        "hire": voice.show(_MOST_DAYS),
-        "volume": voice.show(figures.row("default_spray_volume_l_per_ha").high),
+        "count": _MOST_BOTTLES[0][0],
+        "size": 0.25,
+        "full": _MOST_TANKS,
+        "last_l": 24.9,
+        "last_ml": _MOST_ML,
+        "least": _MOST_DAYS,
+        "most": _MOST_DAYS,
+        "work": _MOST_DAYS,
+        "window": _DAYS_OF_WINDOW,
+        "hire": _MOST_DAYS,
+        "volume": figures.row("default_spray_volume_l_per_ha").high,
         "before": parts["name"],
         "works": ", ".join(
             voice.say("labour_of", name=voice.operation(each, "name"), least=8_888, most=8_888)
@@ -251,12 +293,14 @@ def worst_values(flows: Flows, voice: Voice) -> dict[str, str]:
 def examples(flows: Flows, voice: Voice) -> dict[str, str]:
     """Give an example of every value a text asks for: a figure's own, or the longest there is."""
     worst = worst_values(flows, voice)
-    names = {name for message in messages(flows) for name in placeholders(message.text)}
+    used = {name for message in messages(flows) for name in names(message.source)}
     return {
-        name: voice.show(flows.figures.stated(name))
-        if name not in worst and flows.figures.states(name)
-        else longest_value(name, worst, voice, flows)
-        for name in names
+        name: voice.show(
+            flows.figures.stated(name)
+            if name not in worst and flows.figures.states(name)
+            else longest_value(name, worst, flows)
+        )
+        for name in used
     }
 
 

@@ -80,40 +80,41 @@ def facts(grower: Grower) -> Counter[str]:
     `late:plant` and `late_days:plant` where it was done late, and `ml:spray_fallow`, the
     millilitres of product advised.
     """
-    return _of_grower(grower) + _of_plan(grower.plan)
+    return Counter(changed(None, grower))
 
 
 def changed(old: Grower | None, new: Grower | None) -> dict[str, int]:
     """How the counts change when a record changes; None is a record that is not there."""
-    counts: Counter[str] = Counter()
+    counts: dict[str, int] = {}
     # Most texts answer a question and leave the plan as it is; it need not be counted then.
     same_plan = old is not None and new is not None and old.plan is new.plan
-    for grower, add in ((old, counts.subtract), (new, counts.update)):
+    for grower, sign in ((old, -1), (new, 1)):
         if grower is not None:
-            add(_of_grower(grower))
-            if not same_plan:
-                add(_of_plan(grower.plan))
+            counted = _of_grower(grower)
+            if grower.plan and not same_plan:
+                counted += _of_plan(grower.plan)
+            for name, count in counted:
+                counts[name] = counts.get(name, 0) + sign * count
     return {name: count for name, count in counts.items() if count}
 
 
-def _of_grower(grower: Grower) -> Counter[str]:
-    counted = Counter({f"stage:{stage(grower)}": 1, f"language:{grower.language}": 1})
+def _of_grower(grower: Grower) -> list[tuple[str, int]]:
+    counted = [(f"stage:{stage(grower)}", 1), (f"language:{grower.language}", 1)]
     if silent := why_silent(grower):
-        counted[f"silent:{silent}"] = 1
+        counted.append((f"silent:{silent}", 1))
     return counted
 
 
-def _of_plan(plan: Plan | None) -> Counter[str]:
-    counted: Counter[str] = Counter()
-    for each in plan.operations if plan else ():
+def _of_plan(plan: Plan) -> list[tuple[str, int]]:
+    counted = []
+    for each in plan.operations:
         day = each.done or was_due(each)
         kind = "done" if each.done else "open"
-        counted[f"{kind}:{each.name}:{monday(day)}"] += 1
+        counted.append((f"{kind}:{each.name}:{monday(day)}", 1))
         if each.late:
-            counted[f"late:{each.name}"] += 1
-            counted[f"late_days:{each.name}"] += each.late
+            counted += [(f"late:{each.name}", 1), (f"late_days:{each.name}", each.late)]
         if each.ml:
-            counted[f"ml:{each.name}"] += each.ml
+            counted.append((f"ml:{each.name}", each.ml))
     return counted
 
 

@@ -153,7 +153,7 @@ def _named(flows: Flows, voice: Voice, listed: Spellings) -> Iterator[Note]:
     """Check that a grower who sends the very word a text names gets what it says."""
     wanted = [(context, *place) for context, place in _NAMES.items()]
     wanted += [(sentence_context("help_text"), "commands", each) for each in _HELP]
-    texts = {each.context: each.text for each in messages(flows)}
+    texts = {each.context: each.source for each in messages(flows)}
     for context, group, meaning in wanted:
         if context not in texts or not voice.worded(texts[context], context):
             continue

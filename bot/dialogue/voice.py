@@ -16,10 +16,12 @@ from bot.dialogue.messages import (
     sentence_context,
 )
 from bot.dialogue.slips import FlowError
+from bot.dialogue.texts import Forms
 from bot.wording.folding import fold
-from bot.wording.formats import fill, number, placeholders, short_date
+from bot.wording.formats import fill, number, placeholders, rounded, short_date
 from bot.wording.gsm import allowed_segments, measure, segments
 from bot.wording.languages import SOURCE
+from bot.wording.plurals import COUNTS, category, whole
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -28,6 +30,7 @@ if TYPE_CHECKING:
     from bot.dialogue.loading import Flows, Saying, Step
     from bot.dialogue.readers import Asked
     from bot.dialogue.records import Answer
+    from bot.dialogue.texts import Text
     from bot.dialogue.unread import Unread
     from bot.wording.languages import Language
 
@@ -74,30 +77,61 @@ class Voice:
         self._flows = flows
         self._contacts = contacts
         self._sentences = {
-            name: self.text(text, sentence_context(name)) for name, text in flows.sentences.items()
+            name: self.text(text, sentence_context(name))
+            for name, text in flows.sentences.items()
+            if not isinstance(text, Forms)
         }
         self._options = {
             step.context: self._labels(step) for step in flows.steps() if step.kind == "ask"
         }
         self._questions = {
-            step.context: self._worded(step) for step in flows.steps() if step.kind == "ask"
+            step.context: self._worded(step, self.text(step.state.ask, step.context))
+            for step in flows.steps()
+            if step.kind == "ask" and not isinstance(step.state.ask, Forms)
         }
 
     # Sentences
 
-    def text(self, text: str, context: str) -> str:
-        """Give a text in the language, or in the district's own wording; placeholders stand."""
-        said = self._own.get(context) or self._catalogue.text(text, context)
+    def text(self, text: Text, context: str, count: object = 0) -> str:
+        """Give a text in the language, or in the district's own wording; placeholders stand.
+
+        Of a text with forms it is the one for `count` things.
+        """
+        said = self._own.get(context, "")
+        if isinstance(text, Forms):
+            things = self._whole(count)
+            if isinstance(said, dict):
+                said = said.get(category(things, self.locale), "")
+            said = said or self._catalogue.plural(text.one, text.other, things, context)
+        elif isinstance(said, dict) or not said:
+            said = self._catalogue.text(text, context)
         return fold(said) if self._folded else said
 
-    def worded(self, text: str, context: str) -> bool:
-        """Whether a text is translated, or worded by the district."""
-        return context in self._own or self._catalogue.has(text, context)
+    def spelt(self, text: str) -> str:
+        """Give a text written by others, or a name, as it goes out in the language."""
+        return fold(text) if self._folded else text
+
+    def forms(self, text: Text, context: str) -> dict[str, list[int]]:
+        """Give every form of a text, with the counts that take it; one for all without forms."""
+        if not isinstance(text, Forms):
+            return {self.text(text, context): list(COUNTS)}
+        found: dict[str, list[int]] = {}
+        for count in COUNTS:
+            found.setdefault(self.text(text, context, count), []).append(count)
+        return found
+
+    def worded(self, text: Text, context: str) -> bool:
+        """Whether a text is translated in all its forms, or worded by the district."""
+        msgid = text.one if isinstance(text, Forms) else text
+        return context in self._own or self._catalogue.has(msgid, context)
 
     def say(self, name: str, /, **values: object) -> str:
         """Say one of the engine's sentences, its values shown as the language writes them."""
+        said = self._sentences.get(name)
+        if said is None:
+            said = self._form(self._flows.sentences[name], sentence_context(name), values)
         shown = {key: self.show(value) for key, value in values.items()}
-        return fill(self._sentences[name], shown) if shown else self._sentences[name]
+        return fill(said, shown) if shown else said
 
     def show(self, value: object) -> str:
         """Write a day, a number or a text as the language does."""
@@ -105,32 +139,27 @@ class Voice:
             day = short_date(value, self.locale)
             return fold(day) if self._folded else day
         if isinstance(value, int | float):
-            return number(value, self.locale, 0 if abs(value) >= 100 else 2)  # noqa: PLR2004 - cents of a field matter, cents of a price do not
+            return number(value, self.locale, _decimals(value))
         return str(value)
 
     def tell(self, saying: Saying, values: Mapping[str, object]) -> str:
         """Say one sentence of advice; `values` are amounts, figures are known by name."""
-        return self._filled(self.text(saying.say, saying.context), values)
+        return self._said(saying.say, saying.context, values)
 
     def operation(self, identity: str, part: str) -> str:
         """Say an operation's `name`, `act`, `why` or `remind` (which may be empty)."""
         key = self._flows.row_name(identity)
-        text = str(getattr(self._flows.operations[key], part))
-        if not text:
-            return ""
-        return self._filled(self.text(text, operation_context(key, part)), {})
+        text = getattr(self._flows.operations[key], part)
+        return self._said(text, operation_context(key, part), {}) if text else ""
 
     def assumed(self, step: Step) -> str:
         """Say what was taken for granted where a grower did not know the answer."""
-        return self._filled(self.text(step.state.assume, assume_context(step)), {})
+        return self._said(step.state.assume, assume_context(step), {})
 
     def cautions(self, names: Sequence[str]) -> list[str]:
         """Say the cautions of these names, each sentence once."""
         return [
-            self._filled(
-                self.text(text, caution_context(name, place)),
-                {"poison_help": self.poison_help()},
-            )
+            self._said(text, caution_context(name, place), {"poison_help": self.poison_help()})
             for name in dict.fromkeys(names)
             for place, text in enumerate(self._flows.cautions[name], start=1)
         ]
@@ -147,19 +176,29 @@ class Voice:
             return self.say("call_person", number=self._contacts.person)
         return self.say("person_will_call")
 
+    def _said(self, text: Text, context: str, values: Mapping[str, object]) -> str:
+        return self._filled(self._form(text, context, values), values)
+
+    def _form(self, text: Text, context: str, values: Mapping[str, object]) -> str:
+        """Give a text in the form that its count takes."""
+        count = self._value(text.count, values) if isinstance(text, Forms) else 0
+        return self.text(text, context, count)
+
     def _filled(self, text: str, values: Mapping[str, object]) -> str:
         names = placeholders(text)
         if not names:
             return text
-        return fill(
-            text,
-            {
-                name: self.show(
-                    values[name] if name in values else self._flows.figures.stated(name)
-                )
-                for name in names
-            },
-        )
+        return fill(text, {name: self.show(self._value(name, values)) for name in names})
+
+    def _value(self, name: str, values: Mapping[str, object]) -> object:
+        """Give what a placeholder stands for: an amount given with the text, or a figure."""
+        return values[name] if name in values else self._flows.figures.stated(name)
+
+    def _whole(self, count: object) -> int:
+        """Give the whole number whose form a count takes, as rounded as it is shown."""
+        if not isinstance(count, int | float):
+            raise TypeError(f"{count!r} is no number, so no noun goes with it; name another count")
+        return whole(rounded(count, _decimals(count)), self.locale)
 
     def caution_names(self, identity: str) -> list[str]:
         """Names of the cautions an operation carries."""
@@ -189,7 +228,9 @@ class Voice:
 
     def question(self, step: Step, values: Mapping[str, object], kept: str = "") -> str:
         """Put a question with its numbered answers; `kept` is an earlier answer to offer back."""
-        text = self._questions[step.context]
+        text = self._questions.get(step.context)
+        if text is None:
+            text = self._worded(step, self._form(step.state.ask, step.context, values))
         if "{" in text:
             text = self._filled(text, values)
         return f"{text}\n{self.say('keep', value=kept)}" if kept else text
@@ -200,7 +241,7 @@ class Voice:
         hint = asked.step.state.hint
         if not hint:
             return said
-        return f"{said} {self._filled(self.text(hint, hint_context(asked.step)), {})}"
+        return f"{said} {self._said(hint, hint_context(asked.step), {})}"
 
     def answer(self, step: Step, answers: Mapping[str, Answer]) -> str:
         """Write an earlier answer so that it can be offered back; empty when there is none."""
@@ -238,20 +279,24 @@ class Voice:
         if state.report:
             return {name: self._sentences[name] for name in ("done", "not_yet", "help")}
         labels = {
-            value: self._filled(self.text(label, label_context(step, value)), {})
+            value: self._said(label, label_context(step, value), {})
             for value, label in (*state.choose.items(), *state.choose_any.items())
         }
         if state.none_of_these:
             labels["none"] = self.text(state.none_of_these, label_context(step, "none"))
         return labels
 
-    def _worded(self, step: Step) -> str:
-        asked = self.text(step.state.ask, step.context)
+    def _worded(self, step: Step, asked: str) -> str:
         labels = self._options[step.context].values()
         numbered = [f"{place} {label}" for place, label in enumerate(labels, start=1)]
         if step.state.yes_no or step.state.report:
             return "\n".join([asked, "  ".join(numbered)])
         return "\n".join([asked, *numbered])
+
+
+def _decimals(value: float) -> int:
+    """Cents of a field matter, cents of a price do not."""
+    return 0 if abs(value) >= 100 else 2  # noqa: PLR2004
 
 
 def _local_words(unit: LocalUnit, code: str) -> tuple[str, ...]:

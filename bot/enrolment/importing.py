@@ -9,24 +9,28 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from msgspec.structs import replace
 
-from bot.dialogue.records import Grower
 from bot.enrolment.rows import Enrolled, Faulty, Merged
 from bot.reminders.schedule import next_due
-from bot.store.growers import Commit
+from bot.store.growers import NEW, Commit
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
+    from bot.dialogue.records import Grower
     from bot.settings import Settings
     from bot.store.groups import Group
     from bot.store.growers import Loaded, Store
 
 BATCH = 5000
 """Growers read and written at once; about 10 MB."""
+
+
+Outcome = Literal["added", "changed", "unchanged", "elsewhere"]
+"""What came of a number; `elsewhere` is one left in a group that may not be taken from."""
 
 
 @dataclass(slots=True)
@@ -60,18 +64,20 @@ def take_in(  # noqa: PLR0913 - a file, where it goes, and who is told how far i
     may_move: Callable[[str], bool] = lambda _: True,
     aside: Callable[[Faulty | Merged], None] = lambda _: None,
     told: Callable[[int], None] = lambda _: None,
+    came: Callable[[str, Outcome], None] = lambda *_: None,
 ) -> Report:
     """Enrol the growers of a file in a group.
 
     `asks_consent` says that the file has a column for it: then who is not said to agree has
     not. Without the column, whoever made the list answers for it. `may_move` says whether growers
-    may be moved out of a group; those of others are left as they are. `aside` is given each row that
-    is faulty or merged, and `told` the number of rows done, batch by batch. Raises StoreUnavailable; what was taken in until then
-    stays, and the file may be taken again.
+    may be moved out of a group; those of others are left as they are. `aside` is given each row
+    that is faulty or merged, `told` the number of rows done, batch by batch, and `came` each
+    number with what came of it. Raises StoreUnavailable; what was taken in until then stays, and
+    the file may be taken again.
     """
     report = Report()
     for batch in _batches(rows, report, aside):
-        _put(batch, group, store, settings, now, report, may_move, asks_consent=asks_consent)
+        _put(batch, group, store, settings, now, report, may_move, came, asks_consent=asks_consent)
         told(report.rows)
     return report
 
@@ -79,7 +85,7 @@ def take_in(  # noqa: PLR0913 - a file, where it goes, and who is told how far i
 def enrolled(grower: Grower | None, row: Enrolled, group: Group, *, asks_consent: bool) -> Grower:
     """Return a grower as they are once a row has been taken in; None is one not known before."""
     fresh = grower is None
-    known = grower or Grower()
+    known = NEW.grower if grower is None else grower
     consent = row.consent
     if consent is None:
         consent = not asks_consent if fresh else known.consent
@@ -126,6 +132,7 @@ def _put(  # noqa: PLR0913, PLR0917 - as `take_in`
     now: float,
     report: Report,
     may_move: Callable[[str], bool],
+    came: Callable[[str, Outcome], None],
     *,
     asks_consent: bool,
 ) -> None:
@@ -138,6 +145,7 @@ def _put(  # noqa: PLR0913, PLR0917 - as `take_in`
             if grower and grower.group not in {"", group.name} and not may_move(grower.group):
                 report.elsewhere += 1
                 report.growers["unchanged"] += 1
+                came(number, "elsewhere")
                 continue
             for row in batch[number]:
                 grower = enrolled(grower, row, group, asks_consent=asks_consent)
@@ -150,15 +158,16 @@ def _put(  # noqa: PLR0913, PLR0917 - as `take_in`
         lost = set(store.commit_many(changes))
         for number, (loaded, grower) in outcomes.items():
             if number not in lost:
-                _count(report, loaded.known, grower)
+                came(number, _count(report, loaded.known, grower))
         # Who texted meanwhile is read again, so that nothing they said is lost.
         numbers = [number for number in numbers if number in lost]
 
 
-def _count(report: Report, before: Grower | None, after: Grower) -> None:
-    if before is None:
-        report.growers["added"] += 1
-    else:
-        report.growers["unchanged" if before == after else "changed"] += 1
-        report.moved += bool(before.group) and before.group != after.group
+def _count(report: Report, before: Grower | None, after: Grower) -> Outcome:
+    outcome: Outcome = "added" if before is None else "changed"
+    if before == after:
+        outcome = "unchanged"
+    report.growers[outcome] += 1
+    report.moved += before is not None and bool(before.group) and before.group != after.group
     report.declined += not after.consent
+    return outcome

@@ -64,7 +64,8 @@ class LeftOut:
 
     `stopped`, `no_consent`, `unreachable`; `not_meant` where the conditions are not met;
     `no_text` where there is none in their language; `no_value` where the text asks for what is
-    not known of them; `gone` when they have left the group.
+    not known of them; `gone` when they have left the group, `told` when they were told in another
+    group of the round; `damaged` when their record cannot be read.
     """
 
     reason: str
@@ -80,6 +81,8 @@ REASONS = {
     "no_text": "speak a language the round has no text in",
     "no_value": "lack a value the text asks for",
     "gone": "have left the group since",
+    "told": "were told in another group of the round",
+    "damaged": "have a record that cannot be read",
 }
 
 
@@ -93,16 +96,23 @@ def judge(one: Round, group: Group, grower: Grower, today: date, dialogue: Dialo
     if not meets(one.conditions, grower, language, today):
         return LeftOut("not_meant")
     about = f"{ROUND}{one.id}"
+    voice = dialogue.voice(language)
     if one.flow:
         told = dialogue.begin(grower, one.flow, today, inviter=group.name, operation=about)
     else:
         if language not in one.texts:
             return LeftOut("no_text")
-        body = _written(one.texts[language], grower, group, dialogue.voice(language))
+        body = _written(one.texts[language], grower, group, voice)
         if body is None:
             return LeftOut("no_value")
         told = enqueue(grower, [body], "notice", about)
-    new = tuple(text for text in told.waiting if text.serial > grower.serial)
+    # Names come from outside the language, and cost as much as its own letters.
+    waiting = tuple(
+        replace(text, body=voice.spelt(text.body)) if text.serial > grower.serial else text
+        for text in told.waiting
+    )
+    new = tuple(text for text in waiting if text.serial > grower.serial)
+    told = replace(told, waiting=waiting)
     return Chosen(told, language, new) if new else LeftOut("not_meant")
 
 
@@ -147,7 +157,8 @@ def faults(one: Round, dialogue: Dialogue, groups: Collection[str]) -> list[str]
     elif not one.texts:
         found.append("write a text in at least one language")
     for language, text in one.texts.items():
-        found += [f"the text in {language}: {fault}" for fault in _text_faults(text)]
+        spelt = dialogue.voice(language).spelt(text)
+        found += [f"the text in {language}: {fault}" for fault in _text_faults(spelt)]
         if language not in dialogue.languages:
             found.append(f"{language!r} is no language on offer: {', '.join(dialogue.languages)}")
     wanted = one.conditions

@@ -65,6 +65,8 @@ def text_due(grower: Grower, now: float, settings: Settings) -> Waiting | None:
     Direct replies come first, then the rest in waking hours; each in the order they were
     written.
     """
+    if not grower.waiting:
+        return None
     awake = grower.receives and within_waking(
         datetime.fromtimestamp(now, UTC), zone_of(grower, settings), settings
     )

@@ -18,7 +18,9 @@ from __future__ import annotations
 
 import logging
 import math
+from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import zip_longest
 from typing import TYPE_CHECKING, Literal
 
 from msgspec.structs import replace
@@ -35,7 +37,7 @@ from bot.reminders.schedule import (
     zone_of,
 )
 from bot.store.errors import StoreUnavailable
-from bot.store.growers import Loaded
+from bot.store.growers import Commit, Loaded
 from bot.store.texts import Line, with_early_reports
 from bot.wording.gsm import segments
 
@@ -68,6 +70,20 @@ POLL_S = 1.0
 OUTAGE_S = 5.0
 LONGEST_WISH_S = 24 * 3600
 """The longest wait a gateway may ask for; a text about today's work is no use next week."""
+
+
+@dataclass(slots=True)
+class _Claim:
+    """A grower claimed until `lease`.
+
+    `following` is the one claimed next, and `ahead` its record, read after the last thing that was
+    done for this one: as fresh as if it were read when its turn comes.
+    """
+
+    number: str
+    lease: float
+    following: str = ""
+    ahead: Loaded | None = None
 
 
 class Sender:
@@ -114,55 +130,59 @@ class Sender:
         lapsed; the others are served. Raises `StoreUnavailable`.
         """
         now = self._clock()
-        lease = now + LEASE_S
         sent = 0
-        for number in self._store.claim(now, LEASE_S, BATCH):
+        claimed = self._store.claim(now, LEASE_S, BATCH)
+        loaded: Loaded | None = None
+        for number, following in zip_longest(claimed, claimed[1:], fillvalue=""):
             if self._clock() > now + LEASE_S / 2:
                 log.warning("the gateway is slow; the rest of this batch waits for its lease")
                 break
+            claim = _Claim(number, now + LEASE_S, following)
             try:
-                sent += self._serve(number, lease)
+                sent += self._serve(claim, loaded or self._store.load(number))
             except StoreUnavailable:
                 raise
             except Exception:
                 log.exception("serving %s failed; trying again later", masked(number))
+            loaded = claim.ahead
         return sent
 
     def deliver(self, number: str) -> int:
         """Send what one grower is owed now, without a claim; for a phone in the terminal."""
-        return self._serve(number, self._clock() + LEASE_S)
+        return self._serve(_Claim(number, self._clock() + LEASE_S), self._store.load(number))
 
-    def _serve(self, number: str, lease: float) -> int:
-        sent = 0
-        loaded = self._settle(number, self._store.load(number), self._written, lease)
+    def _serve(self, claim: _Claim, loaded: Loaded) -> int:
+        sent, number = 0, claim.number
+        loaded = self._settle(claim, loaded, self._written)
         while text := text_due(loaded.grower, self._clock(), self._settings):
-            if self._clock() > lease - LEASE_S / 4:
+            claim.ahead = None  # what was read before this text goes out is stale after it
+            if self._clock() > claim.lease - LEASE_S / 4:
                 break  # another sender may soon take over
             if (permission := self._permit(text)) != "send":
-                change = self._withheld(text, permission)
-                loaded = self._settle(number, loaded, change, lease)
+                loaded = self._settle(claim, loaded, self._withheld(text, permission))
                 continue
             outcome = _given_up(
                 text, self._gateway.send(Outgoing(f"{number}:{text.serial}", number, text.body))
             )
             sent += isinstance(outcome, Accepted)
             change = self._after(number, text, outcome)
-            loaded = self._settle(number, loaded, change, lease, self._lines(text, outcome))
+            loaded = self._settle(claim, loaded, change, self._lines(text, outcome))
         return sent
 
     def _settle(
         self,
-        number: str,
+        claim: _Claim,
         loaded: Loaded,
         change: Change,
-        lease: float,
         lines: Sequence[Line] = (),
     ) -> Loaded:
         """Commit a change, on a fresh record where the grower texted meanwhile.
 
-        When nothing more is to be sent now, the same commit gives up the lease. A report that
-        overtook the text's own line changed the record too, so here is the time to look for it.
+        When nothing more is to be sent now, the same commit gives up the lease, and the trip that
+        brings it to Redis comes back with the next grower's record. A report that overtook the
+        text's own line changed the record too, so here is the time to look for it.
         """
+        number = claim.number
         sent = lines
         while loaded.version:  # else the number has been forgotten, and so has all it was owed
             now = self._clock()
@@ -174,9 +194,14 @@ class Sender:
             if due is not None and due <= now and not more:
                 # A reminder that could not be written after all: look again, but not at once.
                 due = now + LEASE_S
-            if self._store.commit(
-                number, loaded, grower, due=due, lease=None if more else lease, lines=lines
-            ):
+            lease = None if more else claim.lease
+            if more or not claim.following:
+                done = self._store.commit(number, loaded, grower, due=due, lease=lease, lines=lines)
+            else:
+                commit = Commit(number, loaded, grower, due, lease=lease, lines=lines)
+                done, ahead = self._store.commit_and_load(commit, claim.following)
+                claim.ahead = ahead if done else None
+            if done:
                 return Loaded(loaded.version + 1, grower)
             loaded = self._store.load(number)
             if sent:
@@ -197,14 +222,14 @@ class Sender:
         return self._compose(grower, now.astimezone(zone).date())
 
     def _withheld(self, text: Waiting, permission: Literal["hold", "drop"]) -> Change:
-        """Return what becomes of a text that may not go out: it waits, alone, or is not sent."""
+        """Return what becomes of a text that may not go out: its round waits, or it is not sent."""
 
         def change(grower: Grower) -> Grower:
             if permission == "drop":
                 return _without(grower, text)
             later = math.ceil(self._clock() + HOLD_S)
             waiting = tuple(
-                replace(each, at=later) if each.serial == text.serial else each
+                replace(each, at=max(each.at, later)) if each.operation == text.operation else each
                 for each in grower.waiting
             )
             return replace(grower, waiting=waiting)

@@ -6,6 +6,7 @@ first it changes nothing and returns False, and the caller loads and works the t
 
 from __future__ import annotations
 
+import logging
 import time
 from importlib import resources
 from typing import TYPE_CHECKING, Any, cast
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
     from redis.commands.core import Script
 
     from bot.store.indexes import Write
+
+log = logging.getLogger(__name__)
 
 REPLAY_S = 3 * 24 * 3600
 """How long a text's reply is kept for a gateway that delivers it again, in seconds."""
@@ -213,10 +216,10 @@ class Store:
         """Delete everything kept of a number. Reads every key's name: for rare use."""
         shard = keys.shard_of(number)
         with reaching_redis():
-            pattern = keys.seen_pattern(number)
-            seen = [key.decode() for key in self.redis.scan_iter(match=pattern, count=SCAN_BATCH)]
             while True:
-                loaded = self.load(number)
+                stored, known = self._as_stored(number)
+                # After the record, so that no reply of a turn made true meanwhile is overlooked.
+                seen = self._names(keys.seen_pattern(number))
                 batch = _Batch()
                 writes: list[Write] = [("DEL", keys.grower_key(number))]
                 writes += [("DEL", key) for key in (keys.texts_key(number), *seen)]
@@ -224,16 +227,34 @@ class Store:
                     ("ZREM", key, number)
                     for key in (keys.due_key(shard), keys.calls_key(shard), keys.lease_key(shard))
                 ]
-                writes += indexes.of_groups(number, loaded.known, None, 0)
+                writes += indexes.of_groups(number, known, None, 0)
+                if stored and known is None:
+                    log.warning("a damaged record is forgotten; `fieldbell growers recount` is due")
+                    writes += [
+                        ("ZREM", key, number)
+                        for pattern in keys.of_groups_patterns(shard)
+                        for key in self._names(pattern)
+                    ]
                 failures = cast("list[bytes]", self.redis.lrange(keys.failures_key(shard), 0, -1))
                 writes += [
                     ("LREM", keys.failures_key(shard), 0, raw(each))
                     for each in failures
                     if decode_failure(each).number == number
                 ]
-                batch.add(number, keys.grower_key(number), loaded.version, writes)
+                batch.add(number, keys.grower_key(number), stored[: codec.VERSION_BYTES], writes)
                 if self._commit(keys=list(batch.keys), args=batch.values)[0]:
                     return
+
+    def _names(self, pattern: str) -> list[str]:
+        return [key.decode() for key in self.redis.scan_iter(match=pattern, count=SCAN_BATCH)]
+
+    def _as_stored(self, number: str) -> tuple[bytes, Grower | None]:
+        """Read a record, and the grower if there is one that can be read."""
+        stored = cast("bytes | None", self.redis.get(keys.grower_key(number))) or b""
+        try:
+            return stored, codec.decode(stored)[1] if stored else None
+        except codec.RecordError:
+            return stored, None
 
     def _put(self, batch: _Batch, change: Commit) -> None:
         number, loaded, grower = change.number, change.loaded, change.grower
@@ -253,7 +274,7 @@ class Store:
             seen = keys.seen_key(number, change.message_id)
             writes.append(("SET", seen, replay, "EX", change.keep_s))
         lease = None if change.lease is None else (keys.lease_key(shard), number, change.lease)
-        batch.add(number, record, loaded.version, writes, lease)
+        batch.add(number, record, codec.version_bytes(loaded.version), writes, lease)
 
     # Claiming what is due
 
@@ -291,10 +312,12 @@ class Store:
     def recount(self) -> int:
         """Make the indexes of groups and calls anew from the records; return how many there are.
 
-        For records of a version that kept no groups. What is committed meanwhile is counted
-        wrongly, so nothing else may run.
+        For records of a version that kept no groups. Who is to be rung waits since when they
+        did, and a record that cannot be read is left out and named in the log. What is committed
+        meanwhile is counted wrongly, so nothing else may run.
         """
         count = 0
+        since = dict(self.calls())
         with reaching_redis():
             for pattern in keys.INDEXES:
                 for name in self.redis.scan_iter(match=pattern, count=SCAN_BATCH):
@@ -303,12 +326,27 @@ class Store:
             for start in range(0, len(numbers), SCAN_BATCH):
                 part = numbers[start : start + SCAN_BATCH]
                 pipe = self.redis.pipeline(transaction=False)
-                for number, loaded in zip(part, self.load_many(part), strict=True):
+                for number, grower in self._readable(part):
                     count += 1
-                    for write in indexes.of_groups(number, None, loaded.grower, self._clock()):
+                    waits = since.get(number, self._clock())
+                    for write in indexes.of_groups(number, None, grower, waits):
                         pipe.execute_command(*write)  # type: ignore[no-untyped-call]
                 pipe.execute()
         return count
+
+    def _readable(self, numbers: Sequence[str]) -> list[tuple[str, Grower]]:
+        """Read the growers whose records can be read."""
+        try:
+            loads = self.load_many(numbers)
+            return [(n, each.grower) for n, each in zip(numbers, loads, strict=True)]
+        except codec.RecordError:
+            found = []
+            for number in numbers:
+                try:
+                    found.append((number, self.load(number).grower))
+                except codec.RecordError as error:
+                    log.warning("%s is left out: %s", number, error)
+            return found
 
     def _run(
         self,
@@ -353,12 +391,12 @@ class _Batch:
         self,
         number: str,
         record: str,
-        version: int,
+        version: bytes,
         writes: Sequence[Write],
         lease: tuple[str, str, float] | None = None,
     ) -> None:
         """Add a turn: what to write where this version of the record stands."""
-        turn: tuple[Any, ...] = (record, raw(codec.version_bytes(version)), writes)
+        turn: tuple[Any, ...] = (record, raw(version), writes)
         self.keys[record] = None
         for write in writes:
             self.keys[write[1]] = None

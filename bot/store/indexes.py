@@ -7,6 +7,7 @@ record is known, and only what changes is written.
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from random import randrange
 from typing import TYPE_CHECKING, Any
 
 from msgspec import Raw
@@ -75,6 +76,8 @@ def _of_group(
         sums = keys.sums_key(shard, group)
         for name, count in counts.items():
             yield "HINCRBY", sums, name, count
+        # By chance, so that no mark comes again, even where a backup is put back or a count redone.
+        yield "HINCRBY", keys.marks_key(shard), group, randrange(1, 2**30)
     if new is not None and new.trouble:
         yield "ZADD", keys.group_calls_key(shard, group), "NX", trouble_since, number
     elif old is not None and old.trouble:

@@ -71,9 +71,19 @@ def sums_key(shard: int, group: str) -> str:
     return f"{_tag(shard)}:sums:{group}"
 
 
+def marks_key(shard: int) -> str:
+    """Return the key of a shard's groups by a number that is another whenever their sums are."""
+    return f"{_tag(shard)}:marks"
+
+
 def group_calls_key(shard: int, group: str) -> str:
     """Return the key of a group's growers to ring in one shard, as in `calls_key`."""
     return f"{_tag(shard)}:calls:{group}"
+
+
+def of_groups_patterns(shard: int) -> tuple[str, str]:
+    """Return the patterns of every `members_key` and `group_calls_key` of a shard."""
+    return f"{_tag(shard)}:members:*", f"{_tag(shard)}:calls:*"
 
 
 def tally_key(shard: int, day: date) -> str:
@@ -153,6 +163,11 @@ def upload_key(name: str) -> str:
 def spreader_key() -> str:
     """Return the key of the lock that the one who spreads rounds holds."""
     return f"{_DESK}:spreader"
+
+
+def settled_key(day: date) -> str:
+    """Return the key of a day's texts in all shards together, once it is long over."""
+    return f"{_DESK}:tally:{day}"
 
 
 def attempts_key() -> str:

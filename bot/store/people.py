@@ -15,25 +15,22 @@ import unicodedata
 from base64 import b64encode
 from dataclasses import dataclass
 from hashlib import sha256
-from typing import TYPE_CHECKING, Any, Literal, TypeVar, cast
+from typing import TYPE_CHECKING, Literal, cast
 
-import msgspec
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
-from msgspec import Raw, Struct
+from msgspec import Struct
 from msgspec.structs import replace
 
 from bot.store import keys
 from bot.store.codec import RecordError
 from bot.store.errors import reaching_redis
+from bot.store.shelf import Shelf, decoded, encoded
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
     import redis
-
-SCHEMA = 1
-"""Raise it, and migrate, when a record changes other than by a field with a default at the end."""
 
 Role = Literal["agent", "admin"]
 Scope = Literal["growers:read", "growers:write", "rounds:write", "reports:read"]
@@ -121,9 +118,6 @@ class Refusal:
     reason: str
 
 
-Record = TypeVar("Record", User, Token)
-
-
 class People:
     """Users, tokens and the trail in Redis. The client must not decode responses."""
 
@@ -134,6 +128,8 @@ class People:
         hasher: PasswordHasher | None = None,
     ) -> None:
         self.redis = client
+        self._users = Shelf(client, keys.users_key(), User)
+        self._tokens = Shelf(client, keys.tokens_key(), Token)
         self._clock = clock
         self._hasher = hasher or PasswordHasher()
         # Checked in the place of a user who is not there, so that the answer takes as long.
@@ -143,13 +139,11 @@ class People:
 
     def users(self) -> list[User]:
         """Return everyone, by name."""
-        with reaching_redis():
-            found = cast("dict[bytes, bytes]", self.redis.hgetall(keys.users_key()))
-        return sorted((_decoded(each, User) for each in found.values()), key=lambda it: it.name)
+        return sorted(self._users.all().values(), key=lambda it: it.name)
 
     def user(self, name: str) -> User | None:
         """Return the user of a name, however it is written; None if there is none."""
-        return self._one(keys.users_key(), fold_name(name), User)
+        return self._users.find(fold_name(name))
 
     def add(self, name: str, role: Role, groups: tuple[str, ...] = ()) -> str | Refusal:
         """Add a user and return the temporary password, which is nowhere kept readable."""
@@ -167,8 +161,7 @@ class People:
             created=int(self._clock()),
             temporary=True,
         )
-        with reaching_redis():
-            added = self.redis.hsetnx(keys.users_key(), name, _encoded(user))
+        added = self._users.add(name, user)
         return password if added else Refusal(f"there is already someone called {name}")
 
     def change(
@@ -186,8 +179,7 @@ class People:
 
     def remove(self, name: str) -> bool:
         """Remove a user, who is signed out everywhere at once; False if there was none."""
-        with reaching_redis():
-            return bool(self.redis.hdel(keys.users_key(), fold_name(name)))
+        return self._users.remove(fold_name(name))
 
     def sign_out(self, name: str) -> User | None:
         """End every session of a user; None if there is no such user."""
@@ -276,48 +268,30 @@ class People:
             tidy_groups(groups),
             int(self._clock()),
         )
-
-        def put(pipe: redis.client.Pipeline) -> bool:
-            found = cast("dict[bytes, bytes]", pipe.hgetall(keys.tokens_key()))
-            pipe.multi()
-            if any(_decoded(each, Token).name == name for each in found.values()):
-                return False
-            pipe.hset(keys.tokens_key(), _digest(secret), _encoded(token))
-            return True
-
-        with reaching_redis():
-            # redis-py's type of what is called leaves out that its value may be wanted.
-            added = self.redis.transaction(
-                cast("Any", put), keys.tokens_key(), value_from_callable=True
-            )
+        added = self._tokens.add(_digest(secret), token, lambda other: other.name == name)
         return secret if added else Refusal(f"there is already a token called {name}")
 
     def tokens(self) -> list[Token]:
         """Return every token, by name."""
-        with reaching_redis():
-            found = cast("dict[bytes, bytes]", self.redis.hgetall(keys.tokens_key()))
-        return sorted((_decoded(each, Token) for each in found.values()), key=lambda it: it.name)
+        return sorted(self._tokens.all().values(), key=lambda it: it.name)
 
     def token(self, secret: str) -> Token | None:
         """Return the token of a secret, and note its use; None if there is none."""
         if not secret.startswith(TOKEN_PREFIX) or len(secret) > LONGEST_PASSWORD:
             return None
         digest = _digest(secret)
-        found = self._one(keys.tokens_key(), digest, Token)
+        found = self._tokens.find(digest)
         now = int(self._clock())
         if found is None or now - found.last_used < TOKEN_SEEN_EVERY_S:
             return found
-        return self._changed(
-            keys.tokens_key(), digest, Token, lambda token: replace(token, last_used=now)
-        )
+        return self._tokens.change(digest, lambda token: replace(token, last_used=now))
 
     def revoke(self, name: str) -> bool:
         """End a token at once; False if there was none of this name."""
         name = fold_name(name)
-        with reaching_redis():
-            found = cast("dict[bytes, bytes]", self.redis.hgetall(keys.tokens_key()))
-            theirs = [key for key, value in found.items() if _decoded(value, Token).name == name]
-            return bool(theirs) and bool(self.redis.hdel(keys.tokens_key(), *theirs))
+        theirs = [digest for digest, token in self._tokens.all().items() if token.name == name]
+        removed = [self._tokens.remove(digest) for digest in theirs]
+        return any(removed)
 
     # The trail
 
@@ -326,7 +300,7 @@ class People:
         entry = Entry(int(self._clock()), who, what, whom, detail)
         with reaching_redis():
             self.redis.xadd(
-                keys.audit_key(), {"entry": _encoded(entry)}, maxlen=TRAIL_KEPT, approximate=True
+                keys.audit_key(), {"entry": encoded(entry)}, maxlen=TRAIL_KEPT, approximate=True
             )
 
     def recent(self, limit: int, before: str = "") -> list[tuple[str, Entry]]:
@@ -341,37 +315,12 @@ class People:
                 "list[tuple[bytes, dict[bytes, bytes]]]",
                 self.redis.xrevrange(keys.audit_key(), max=newest, count=limit),
             )
-        return [(place.decode(), _decoded(fields[b"entry"], Entry)) for place, fields in found]
-
-    # One record of a hash
-
-    def _one(self, key: str, field: str, kind: type[Record]) -> Record | None:
-        with reaching_redis():
-            value = cast("bytes | None", self.redis.hget(key, field))
-        return None if value is None else _decoded(value, kind)
+        return [
+            (place.decode(), decoded(fields[b"entry"], Entry, place)) for place, fields in found
+        ]
 
     def _changed_user(self, name: str, edit: Callable[[User], User]) -> User | None:
-        return self._changed(keys.users_key(), fold_name(name), User, edit)
-
-    def _changed(
-        self, key: str, field: str, kind: type[Record], edit: Callable[[Record], Record]
-    ) -> Record | None:
-        """Change a record that may be changed by others at the same moment, or be removed."""
-
-        def put(pipe: redis.client.Pipeline) -> Record | None:
-            value = cast("bytes | None", pipe.hget(key, field))
-            pipe.multi()
-            if value is None:
-                return None
-            changed = edit(_decoded(value, kind))
-            pipe.hset(key, field, _encoded(changed))
-            return changed
-
-        with reaching_redis():
-            return cast(
-                "Record | None",
-                self.redis.transaction(cast("Any", put), key, value_from_callable=True),
-            )
+        return self._users.change(fold_name(name), edit)
 
 
 # Names, groups and passwords as people write them
@@ -448,31 +397,3 @@ def _hash_of_nobody(hasher: PasswordHasher) -> str:
 def _digest(secret: str) -> str:
     # A random secret of 32 bytes cannot be guessed, so that no slow hash is needed.
     return sha256(secret.encode("utf-8", "surrogatepass")).hexdigest()
-
-
-# How records are stored: msgpack of `[schema, record]`
-
-_encoder = msgspec.msgpack.Encoder()
-_envelope = msgspec.msgpack.Decoder(tuple[int, Raw])
-_decoders = {kind: msgspec.msgpack.Decoder(kind) for kind in (User, Token, Entry)}
-
-Stored = TypeVar("Stored", User, Token, Entry)
-
-
-def _encoded(record: Struct) -> bytes:
-    return _encoder.encode((SCHEMA, record))
-
-
-def _decoded(value: bytes, kind: type[Stored]) -> Stored:
-    try:
-        schema, record = _envelope.decode(value)
-        if schema != SCHEMA:
-            raise RecordError(
-                f"a record of the desk has schema {schema} but this Fieldbell reads {SCHEMA}; "
-                "run the version that wrote it"
-            )
-        return cast("Stored", _decoders[kind].decode(record))
-    except msgspec.MsgspecError as error:
-        raise RecordError(
-            f"a record of the desk is damaged ({error}); restore it from a backup"
-        ) from error

@@ -1,8 +1,9 @@
 """Rounds in Redis: what each is, and how far it has come.
 
 A round's record is changed by agents (start, pause, stop) and read by whoever spreads it. How
-far it has come is kept apart: for each of its groups the shards done, and what was counted,
-both written in one transaction, so that a count is of whole shards and nothing is counted twice.
+far it has come is kept apart: for each of its groups the place reached, and what was counted up to
+it, both written in one transaction that does nothing where somebody else has moved the place. So
+nothing is counted twice, and a round goes on from its place however long it was paused.
 """
 
 from __future__ import annotations
@@ -31,6 +32,11 @@ Pass = Literal["count", "send"]
 """A round goes through its groups twice: to say what it would do, and to do it."""
 
 EXAMPLES = 3
+
+Place = tuple[int, str]
+"""How far a pass has come in a group: shards done, and the last number done in the next one."""
+
+BEGINNING: Place = (0, "")
 
 
 class Conditions(Struct, array_like=True, frozen=True):
@@ -79,11 +85,13 @@ def new_id() -> str:
 class Progress:
     """How far a pass has come: shards done of each group, and what was counted.
 
-    `counts` by name: `chosen`, `language:sw`, `segments:sw`, and `left_out:stopped` with the
-    reason. `examples` are numbers chosen, the first of each language first.
+    `last` is the last number done of a shard that is being gone through. `counts` by name:
+    `chosen`, `language:sw`, `segments:sw`, and `left_out:stopped` with the reason. `examples` are
+    numbers chosen, the first of each language first.
     """
 
     done: Mapping[str, int] = field(default_factory=dict)
+    last: Mapping[str, str] = field(default_factory=dict)
     counts: Counter[str] = field(default_factory=Counter)
     examples: tuple[str, ...] = ()
 
@@ -110,38 +118,60 @@ class Rounds:
                 "dict[bytes, bytes]", self.redis.hgetall(keys.round_work_key(f"{round_id}:{which}"))
             )
         done: dict[str, int] = {}
+        last: dict[str, str] = {}
         counts: Counter[str] = Counter()
         examples: tuple[str, ...] = ()
         for name, value in stored.items():
             kind, _, rest = name.decode().partition(" ")
             if kind == "done":
                 done[rest] = int(value)
+            elif kind == "last":
+                last[rest] = value.decode()
             elif kind == "examples":
-                examples = tuple(value.decode().split())
+                examples = tuple(number for _, number in _examples(value))
             else:
                 counts[rest] = int(value)
-        return Progress(done, counts, examples)
+        return Progress(done, last, counts, examples)
 
     def advance(  # noqa: PLR0913, PLR0917 - written in one transaction, so given together
         self,
         round_id: str,
         which: Pass,
         group: str,
-        shards: int,
+        places: tuple[Place, Place],
         counts: Mapping[str, int],
-        examples: Sequence[str],
-    ) -> None:
-        """Write down that so many shards of a group are done, with what was counted in the last."""
+        examples: Sequence[tuple[str, str]] = (),
+    ) -> bool:
+        """Go on from one place of a group to another, with what was counted in between.
+
+        `examples` are languages and numbers chosen there. False where the pass is not at the
+        first place any more, because another went on from there or it was begun again: then
+        nothing is written.
+        """
         key = keys.round_work_key(f"{round_id}:{which}")
-        pipe = self.redis.pipeline(transaction=True)
-        pipe.hset(key, f"done {group}", shards)
-        for name, count in counts.items():
-            pipe.hincrby(key, f"count {name}", count)
-        if examples:
-            pipe.hset(key, "examples", " ".join(examples))
-        pipe.expire(key, TALLY_S)
+        done, last = f"done {group}", f"last {group}"
+        before, (shards, number) = places
+        written = False
+
+        def put(pipe: redis.client.Pipeline) -> None:
+            nonlocal written
+            at_shard, at_number, kept = cast(
+                "list[bytes | None]", pipe.hmget(key, [done, last, "examples"])
+            )
+            pipe.multi()
+            written = (int(at_shard or 0), (at_number or b"").decode()) == before
+            if not written:
+                return
+            pipe.hset(key, mapping={done: shards, last: number})
+            for name, count in counts.items():
+                pipe.hincrby(key, f"count {name}", count)
+            if examples:
+                pipe.hset(key, "examples", _written(best_examples([*_examples(kept), *examples])))
+            pipe.expire(key, TALLY_S)
+
         with reaching_redis():
-            pipe.execute()
+            self.redis.transaction(put, key)
+        return written
 
     def begin_again(self, round_id: str, which: Pass) -> None:
         """Forget how far a pass has come, so that it begins anew."""
@@ -162,12 +192,51 @@ class Rounds:
         return counts
 
     def forget(self, number: str) -> None:
-        """Take a number out of the examples of every round."""
-        for round_id in self.shelf.all():
-            for which in ("count", "send"):
-                key = keys.round_work_key(f"{round_id}:{which}")
-                with reaching_redis():
-                    kept = cast("bytes | None", self.redis.hget(key, "examples"))
-                    if kept and number in kept.decode().split():
-                        others = [each for each in kept.decode().split() if each != number]
-                        self.redis.hset(key, "examples", " ".join(others))
+        """Take a number, whose record is gone already, out of how far every round has come."""
+        with reaching_redis():
+            names = cast("list[bytes]", self.redis.hkeys(keys.rounds_key()))
+            for round_id in map(bytes.decode, names):
+                for which in ("count", "send"):
+                    self._forget(keys.round_work_key(f"{round_id}:{which}"), number)
+
+    def _forget(self, key: str, number: str) -> None:
+        def put(pipe: redis.client.Pipeline) -> None:
+            stored = cast("dict[bytes, bytes]", pipe.hgetall(key))
+            changes = {
+                name: self._one_before(name.decode().removeprefix("last "), number)
+                for name, value in stored.items()
+                if name.startswith(b"last ") and value.decode() == number
+            }
+            examples = _examples(stored.get(b"examples"))
+            if others := [each for each in examples if each[1] != number]:
+                changes[b"examples"] = _written(others)
+            pipe.multi()
+            if examples and not others:
+                pipe.hdel(key, "examples")
+            if changes:
+                pipe.hset(key, mapping=cast("Any", changes))
+
+        self.redis.transaction(put, key)
+
+    def _one_before(self, group: str, number: str) -> str:
+        """The number of a group that stands before another in its shard; empty for the first."""
+        members: Any = self.redis.zrange(keys.members_key(keys.shard_of(number), group), 0, -1)
+        return max((each for each in map(bytes.decode, members) if each < number), default="")
+
+
+def best_examples(examples: Sequence[tuple[str, str]]) -> list[tuple[str, str]]:
+    """Choose as many as are kept, the first of each language before the others."""
+    firsts = dict(reversed(examples))
+    return sorted(examples, key=lambda each: firsts[each[0]] != each[1])[:EXAMPLES]
+
+
+# Examples, as they are kept: "sw:+255712345678 en:+255712345679"
+
+
+def _examples(stored: bytes | None) -> list[tuple[str, str]]:
+    found = (each.rpartition(":") for each in (stored or b"").decode().split())
+    return [(language, number) for language, _, number in found]
+
+
+def _written(examples: Sequence[tuple[str, str]]) -> str:
+    return " ".join(f"{language}:{number}" for language, number in examples)

@@ -19,6 +19,7 @@ from bot.store.groups import Groups
 from bot.store.growers import Store
 from bot.store.people import People
 from bot.store.rounds import Rounds
+from bot.web.api import create_api
 from bot.web.desk import create_desk
 from bot.web.hooks import hooks
 from bot.web.trying import create_blueprint
@@ -53,12 +54,14 @@ def create_app(
         store = Store(client, clock, settings.keep_texts)
         atexit.register(held.close)
     dialogue = dialogue_of(settings)
-    app.extensions["exchange"] = Exchange(store, dialogue, settings, clock)
-    app.extensions["groups"] = Groups(store.redis)
-    app.extensions["rounds"] = Rounds(store.redis)
+    exchange = Exchange(store, dialogue, settings, clock)
+    groups, rounds = Groups(store.redis), Rounds(store.redis)
     people = People(store.redis, clock)
+    app.extensions.update(exchange=exchange, groups=groups, rounds=rounds)
     if settings.desk_pages:
         app.register_blueprint(create_desk(people, settings, clock))
+    if settings.api:
+        app.register_blueprint(create_api(exchange, groups, rounds, people))
     if settings.try_pages:
         app.register_blueprint(create_blueprint(dialogue, settings, clock))
     app.extensions["profile"] = read_profile(settings.gateway)

@@ -135,7 +135,7 @@ def entries(
 ) -> list[Entry]:
     """List every text of a language, the hardest to fit first; `po` tells which are fuzzy."""
     fuzzy = fuzzy_contexts(po)
-    known = {each.context: each.text for each in messages(flows)}
+    known = {each.context: each.source for each in messages(flows)}
     more = voice.say("more")
     found = []
     for each in written(flows, voice):

@@ -56,7 +56,7 @@ def read_upload(po: bytes, code: str, flows: Flows) -> Catalogue | Refused:
         catalogue = Catalogue.read(po)
     except ValueError as error:
         return Refused(f"This is no .po file that can be read. {' '.join(str(error).split())}")
-    if not any(catalogue.has(each.text, each.context) for each in messages(flows)):
+    if not any(catalogue.has(each.msgid, each.context) for each in messages(flows)):
         return Refused("The file translates none of Fieldbell's texts; is it another program's?")
     return catalogue
 

@@ -56,9 +56,9 @@ class Catalogue:
         return cls(
             gettext.GNUTranslations(compiled),
             frozenset(
-                (_forms(message.id)[0], message.context)
+                (forms_of(message.id)[0], message.context)
                 for message in used
-                if all(_forms(message.string))
+                if all(forms_of(message.string))
             ),
         )
 
@@ -103,16 +103,16 @@ def read_messages(po_bytes: bytes) -> Catalog:
         raise ValueError(f"not a readable .po file: {error}; repair that line") from error
 
 
-def _forms(value: str | list[str] | tuple[str, ...] | None) -> tuple[str, ...]:
-    """List a text's forms: one, or its plurals; one empty form where it has none at all."""
+def forms_of(value: str | list[str] | tuple[str, ...] | None) -> tuple[str, ...]:
+    """List the forms of an id or a translation: one, or its plurals; an empty one for none."""
     return (value or "",) if isinstance(value, str | None) else tuple(value)
 
 
 def _check_placeholders(message: Message) -> None:
     """Refuse a translation that asks for a value its English text never gets."""
-    forms = _forms(message.id)
+    forms = forms_of(message.id)
     known = frozenset[str]().union(*map(placeholders, forms))
-    for translation in _forms(message.string):
+    for translation in forms_of(message.string):
         try:
             strange = placeholders(translation) - known
         except ValueError as error:

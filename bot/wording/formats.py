@@ -44,15 +44,17 @@ def number(value: float | Decimal, locale: str, decimals: int = 0) -> str:
     Halves round up, away from zero; needless noughts are left off, since each costs room:
     2 acres, not 2.0. Raises ValueError when `value` is not finite, or 10^15 or more.
     """
+    pattern = "#,##0" + ("." + "#" * decimals if decimals else "")
+    written: str = format_decimal(rounded(value, decimals), pattern, locale=locale)
+    return written.translate(_PLAIN)
+
+
+def rounded(value: float | Decimal, decimals: int) -> Decimal:
+    """Round a number as a text shows it, halves away from zero. Raises ValueError like `number`."""
     exact = value if isinstance(value, Decimal) else Decimal(str(value))
     if not exact.is_finite() or exact.adjusted() >= _TOO_LONG:
         raise ValueError(f"{value} is no figure for a text; check the calculation behind it")
-    rounded = exact.quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP)
-    if not rounded:
-        rounded = Decimal(0)  # never "-0"
-    pattern = "#,##0" + ("." + "#" * decimals if decimals else "")
-    written: str = format_decimal(rounded, pattern, locale=locale)
-    return written.translate(_PLAIN)
+    return exact.quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP) or Decimal(0)  # never "-0"
 
 
 @lru_cache(maxsize=4096)

@@ -7,7 +7,6 @@ which is not used until a translator has looked at it.
 
 from __future__ import annotations
 
-import gettext
 import re
 import unicodedata
 from collections import Counter
@@ -19,10 +18,11 @@ from typing import TYPE_CHECKING, Literal, Protocol
 from babel import Locale, UnknownLocaleError
 from babel.messages import pofile
 from babel.messages.catalog import Catalog
-from babel.plural import to_gettext
 
+from bot.wording.catalogue import forms_of
 from bot.wording.formats import placeholders
 from bot.wording.gsm import Encoding, allowed_segments, room
+from bot.wording.plurals import plural_forms
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -42,6 +42,14 @@ class Translatable(Protocol):
     @property
     def text(self) -> str:
         """Give the English text."""
+
+    @property
+    def one(self) -> str:
+        """Give the English for exactly one of what is counted; empty where nothing is."""
+
+    @property
+    def count(self) -> str:
+        """Name the value that decides between the forms; empty where there is one."""
 
     @property
     def note(self) -> str:
@@ -76,7 +84,12 @@ def update(
             for name in sorted(placeholders(each.text))
             if examples and name in examples
         ]
-        template.add(each.text, context=each.context, auto_comments=comments)
+        if each.count:
+            comments.append(
+                f"{{{each.count}}} decides the form; one that is for a single number may leave it out"
+            )
+        ids = (each.one, each.text) if each.one else each.text
+        template.add(ids, context=each.context, auto_comments=comments)
     catalogue = _read(po_bytes, locale, "mend it, nothing was written") if po_bytes else None
     if catalogue is None:
         catalogue = _catalog(locale)
@@ -84,8 +97,8 @@ def update(
     before = _by_name(catalogue)
     catalogue.update(template, no_fuzzy_matching=True, keep_user_comments=True)
     for message in catalogue:
-        if message.id and not message.string and message.context in before:
-            _keep(before.pop(message.context), message)
+        if message.id and message.context in before:
+            _keep(before.pop(message.context), message, catalogue.num_plurals)
     catalogue.obsolete = {
         key: each for key, each in catalogue.obsolete.items() if each.context in before
     }
@@ -97,17 +110,57 @@ def update(
 def _by_name(catalogue: Catalog) -> dict[str, Message]:
     """List what is translated by the names of the texts, texts that there are no more with it."""
     found = (*catalogue.obsolete.values(), *catalogue)
-    return {each.context: each for each in found if each.id and each.context and each.string}
+    return {
+        each.context: each
+        for each in found
+        if each.id and each.context and any(forms_of(each.string))
+    }
 
 
-def _keep(old: Message, message: Message) -> None:
-    """Give a text the translation it had, marked fuzzy where its English has changed since."""
-    message.string = old.string
-    message.user_comments = old.user_comments
+def _take_previous(message: Message) -> list[str]:
+    """Take from a fuzzy text's comments the English it was translated from ("#| msgid").
+
+    The reader takes those lines for a translator's own, and would have them written as such.
+    """
+    own = [each for each in message.user_comments if not each.startswith("|")]
+    said = [each[1:].strip() for each in message.user_comments if each.startswith("|")]
+    message.user_comments = own
+    ids = [each for each in pofile.read_po(said) if each.id] if said else []
+    return list(forms_of(ids[0].id)) if ids else []
+
+
+def _keep(old: Message, message: Message, plurals: int) -> None:
+    """Give a text the translation it had, marked fuzzy where its English has changed since.
+
+    A text that has got forms has the old translation in each, for the translator to change.
+    """
+    kept = forms_of(old.string)
+    if not message.pluralizable:
+        message.string = kept[-1]
+    else:
+        message.string = kept if old.pluralizable else kept * plurals
     message.flags |= old.flags
-    if old.id != message.id:
+    message.user_comments = [each for each in old.user_comments if not each.startswith("|")]
+    if forms_of(old.id) != forms_of(message.id):
         message.flags.add("fuzzy")
-        message.previous_id = [str(old.id)]
+        message.previous_id = list(forms_of(old.id))
+    elif old.fuzzy:
+        message.previous_id = _previous(old.user_comments)
+
+
+def _previous(comments: Iterable[str]) -> list[str]:
+    """Find in a fuzzy text's comments the English it was translated from ("#| msgid").
+
+    The reader takes those lines for a translator's own, and the writer wraps them like any.
+    """
+    said = " ".join(each[1:].strip() for each in comments if each.startswith("|"))
+    return [
+        "".join(map(pofile.unescape, _QUOTED.findall(each))) for each in _PREVIOUS.findall(said)
+    ]
+
+
+_QUOTED = re.compile(r'"(?:[^"\\]|\\.)*"')
+_PREVIOUS = re.compile(rf"msgid(?:_plural)?((?: +{_QUOTED.pattern})+)")
 
 
 def in_words(budget: int) -> str:
@@ -165,49 +218,6 @@ def _catalog(locale: str | None) -> Catalog:
 _EPOCH = datetime(2026, 1, 1, tzinfo=UTC)
 
 
-# Plurals
-
-_COUNTS = range(1001)
-"""Counts on which two plural rules are compared. CLDR's rules for millions are left out: gettext
-has none, and no text counts so far."""
-
-
-_USUAL = (
-    "nplurals=2; plural=(n != 1);",
-    "nplurals=2; plural=(n > 1);",
-    "nplurals=1; plural=0;",
-)
-"""The rules of most languages, as gettext editors write them."""
-
-
-def plural_forms(locale: str) -> str:
-    """Write the Plural-Forms header of a language by CLDR's rule for whole numbers.
-
-    In a wording that editors know where there is one: Babel's own table has few languages, and
-    CLDR's rules spelt out look at millions, too, which gettext cannot.
-    """
-    for header in (*_USUAL, Catalog(locale=locale).plural_forms):
-        if plurals_agree(header, locale):
-            return header
-    return str(to_gettext(Locale.parse(locale).plural_form))
-
-
-def plurals_agree(header: str, locale: str) -> bool:
-    """Whether a Plural-Forms header parts the numbers as CLDR does; how forms are numbered is free."""
-    found = re.fullmatch(r"\s*nplurals\s*=\s*(\d+)\s*;\s*plural\s*=([^;]*);?\s*", header)
-    if found is None:
-        return False
-    try:
-        form = gettext.c2py(found[2])
-        ours = [form(count) for count in _COUNTS]
-    except (ValueError, ArithmeticError, RecursionError):
-        return False
-    theirs = list(map(Locale.parse(locale).plural_form, _COUNTS))
-    pairs = set(zip(ours, theirs, strict=True))
-    one_to_one = len(pairs) == len(set(ours)) == len(set(theirs))
-    return one_to_one and all(0 <= each < int(found[1]) for each in ours)
-
-
 # One translation beside its English
 
 
@@ -232,15 +242,18 @@ class Note:
 _HOLE = re.compile(r"\{([A-Za-z_][A-Za-z0-9_]*)\}")
 
 
-def slips(where: str, english: str, translation: str) -> Iterator[Note]:
-    """Compare a translation with its English: values, digits, lines, characters unseen."""
+def slips(where: str, english: str, translation: str, spare: str = "") -> Iterator[Note]:
+    """Compare a translation with its English: values, digits, lines, characters unseen.
+
+    The value `spare` may be left out.
+    """
     try:
         placeholders(translation)
     except ValueError as error:
         what, _, remedy = str(error).rpartition("; ")
         yield Note(where, what, remedy)
         return
-    yield from _values(where, english, translation)
+    yield from _values(where, english, translation, spare)
     yield from _digits(where, _HOLE.sub(" ", english), _HOLE.sub(" ", translation))
     if english.count("\n") != translation.count("\n"):
         yield Note(
@@ -252,9 +265,9 @@ def slips(where: str, english: str, translation: str) -> Iterator[Note]:
     yield from _unseen(where, translation)
 
 
-def _values(where: str, english: str, translation: str) -> Iterator[Note]:
+def _values(where: str, english: str, translation: str, spare: str) -> Iterator[Note]:
     wanted, found = Counter(_HOLE.findall(english)), Counter(_HOLE.findall(translation))
-    for name in sorted(wanted.keys() - found.keys()):
+    for name in sorted(wanted.keys() - found.keys() - {spare}):
         yield Note(where, f"{{{name}}} is lost", "put it, braces and all, where the value belongs")
     for name in sorted(found.keys() - wanted.keys()):
         names = ", ".join(f"{{{each}}}" for each in sorted(wanted)) or "none"

@@ -11,11 +11,7 @@ from flask import Flask, request
 from bot.store import codec, keys
 from bot.store.connecting import connect
 from bot.store.growers import REPLAY_S
-
-TURN = msgspec.msgpack.encode(
-    [(1, 2, [("SET", 1, 3), ("ZREM", 2, 4), ("SET", 3, 5, 6, 7)])],
-)
-"""A turn as the script reads it, in its simplest form: record, due index, reply."""
+from bot.store.indexes import raw
 
 
 def commit_script() -> str:
@@ -38,12 +34,19 @@ def create_app(url: str, record_bytes: int, reply_bytes: int) -> Flask:
         step = request.get_json()
         number, shard = step["from"], keys.shard_of(step["from"])
         grower, seen = keys.grower_key(number), keys.seen_key(number, step["id"])
-        names = (grower, keys.due_key(shard), seen)
+        due = keys.due_key(shard)
+        names = (grower, due, seen)
         stored, _ = cast("list[bytes | None]", client.mget([grower, seen]))
         read = stored[: codec.VERSION_BYTES] if stored else b""
         written = codec.version_bytes(int.from_bytes(read, "big") + 1) + record
-        values = (TURN, read, written, number, reply, "EX", REPLAY_S)
-        client.evalsha(digest, len(names), *names, *values)
+        # A turn as the script reads it, in its simplest form: record, due index, reply.
+        writes = [
+            ("SET", grower, raw(written)),
+            ("ZREM", due, number),
+            ("SET", seen, reply, "EX", REPLAY_S),
+        ]
+        turns = msgspec.msgpack.encode([(grower, raw(read), writes)])
+        client.evalsha(digest, len(names), *names, turns)
         return {"text": reply, "continue": True}
 
     return app

@@ -55,7 +55,7 @@ def test_hooked_letters_go_out_folded_where_the_operator_wants_it() -> None:
     for folded in (frozenset[str](), frozenset({"ha"})):
         dialogue = data.dialogue(offered=("ha",), folded=folded)
         voice = dialogue.voices["ha"]
-        said[folded] = [voice.text(each.text, each.context) for each in messages(dialogue.flows)]
+        said[folded] = [voice.text(each.source, each.context) for each in messages(dialogue.flows)]
     kept, plain = said.values()
     assert sum(any(letter in text for letter in "ɓɗƙƴ") for text in kept) > 30
     assert not any(outside_gsm(text) for text in plain)

@@ -462,8 +462,8 @@ def test_the_work_and_the_hands_of_three_acres() -> None:
         "weed_by_hand": (36, 18, 6, 4),  # 36 / 6: 6
     }
     said = text(found)
-    assert "make ridges: 42 days of work to do within 15 days. People to hire: 1." in said
-    assert "weed by hand: 36 days of work to do within 6 days. People to hire: 4." in said
+    assert "make ridges: to be done within 15 days. Days of work: 42. People to hire: 1." in said
+    assert "weed by hand: to be done within 6 days. Days of work: 36. People to hire: 4." in said
     assert said.count("People to hire") == 2
     assert "clear 6 to 27, make ridges 21 to 60, plant after rain 9 to 18" in said
 
@@ -488,7 +488,7 @@ def test_the_slack_of_planting_is_no_time_for_the_work_after_it(
 def test_more_hands_at_home_are_fewer_to_hire(workers: int, hire: int) -> None:
     found = advice(area={"value": 3, "unit": "acre"}, workers=workers)
     assert works(found)["weed_by_hand"][3] == hire
-    line = f"weed by hand: 36 days of work to do within 6 days. People to hire: {hire}."
+    line = f"weed by hand: to be done within 6 days. Days of work: 36. People to hire: {hire}."
     assert (line in text(found)) == (hire > 0)
 
 

@@ -136,7 +136,7 @@ def test_it_is_said_in_a_conversation_too() -> None:
         # no spray: cut, clear 1 day on, plough 1, ridge 7, plant 1
         ({"herbicide_ok": False}, "7 days from plough to make ridges"),
         # without ploughing as well, all waits are of a day; the last named
-        ({"herbicide_ok": False, "plough_cost_per_acre": 90000}, "1 days from"),
+        ({"herbicide_ok": False, "plough_cost_per_acre": 90000}, "1 day from"),
         # the spray is done: 14 days are still to wait
         ({"done": {"spray_fallow": "2026-03-01"}}, "14 days from spray to clear"),
         # long ago: it holds nothing up any more
@@ -320,5 +320,5 @@ def test_who_starts_by_then_can_plant_on_the_day_and_who_starts_later_cannot(
             said = text(**changes | {"today": today, "done": dict(done)})
             assert (f"You cannot plant on {wanted:%a}" not in said) == met
             if not met:
-                assert "needs 1 more days." in said
+                assert "needs 1 more day." in said
         done[operation] = by

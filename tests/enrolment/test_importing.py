@@ -172,6 +172,8 @@ def test_recounting_finds_what_was_committed(store: Store, redis_client: redis.R
     def kept() -> dict[bytes, object]:
         found: dict[bytes, object] = {}
         for key in redis_client.scan_iter():
+            if key.endswith(b":marks"):
+                continue  # another whenever anything is counted
             if redis_client.type(key) == b"hash":
                 found[key] = redis_client.hgetall(key)
             elif b":members:" in key:

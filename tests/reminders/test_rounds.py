@@ -7,12 +7,14 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING
 
+import msgspec
 import pytest
 from msgspec.structs import replace
 
 from bot import data
-from bot.dialogue.records import Grower, Operation, Plan
+from bot.dialogue.records import Grower, Operation, Plan, Waiting, enqueue
 from bot.gateways.loopback import LoopbackGateway
+from bot.reminders import spreading
 from bot.reminders.rounds import Chosen, LeftOut, faults, judge, meets
 from bot.reminders.sender import Sender
 from bot.reminders.spreading import AHEAD_S, LOCK_S, Permission, Spreader
@@ -20,8 +22,9 @@ from bot.settings import Settings
 from bot.store import keys
 from bot.store.errors import StoreUnavailable
 from bot.store.groups import Group, Groups
-from bot.store.growers import Commit, Store
+from bot.store.growers import NEW, Commit, Store
 from bot.store.rounds import Conditions, Round, Rounds
+from bot.wording.gsm import segments
 
 if TYPE_CHECKING:
     import redis
@@ -410,3 +413,367 @@ def test_a_grower_forgotten_is_in_no_round(room: Room) -> None:
     room.rounds.forget(number)
     left = [key for key in room.client.scan_iter() if number.encode() in room.client.dump(key)]
     assert left == []
+
+
+# What must not go wrong
+
+
+def test_clocks_and_rates_never_put_a_round_ahead_of_itself(room: Room) -> None:
+    numbers = room.fill(200)
+    room.rounds.shelf.add("r1", replace(ROUND, state="running", rate=60))
+    room.work()
+    early = sum(bool(each.grower.waiting) for each in room.store.load_many(numbers))
+    assert early <= AHEAD_S + 1
+    # The clock jumps back: what was spread waits, and the round goes on at its rate.
+    room.clock.now -= 3600
+    room.work()
+    told = [each.grower.waiting for each in room.store.load_many(numbers)]
+    assert sum(map(bool, told)) <= 2 * (AHEAD_S + 1)
+    for _ in range(20):
+        room.clock.now += 1
+        room.work()
+    told = [each.grower.waiting for each in room.store.load_many(numbers)]
+    assert 20 <= sum(map(bool, told)) <= 20 + 2 * (AHEAD_S + 1)
+
+
+def test_a_clock_that_jumps_back_spreads_nothing_early(room: Room) -> None:
+    one_shard = [
+        n for n in (f"+2557{place:08d}" for place in range(20_000)) if not keys.shard_of(n)
+    ]
+    changes = [Commit(number, NEW, grower(), None) for number in one_shard]
+    assert room.store.commit_many(changes) == []
+    room.rounds.shelf.add("r1", replace(ROUND, state="running", rate=60))
+    room.work()
+    room.clock.now -= 20
+    room.work()
+    told = [each.grower.waiting for each in room.store.load_many(one_shard)]
+    assert sum(map(bool, told)) <= 2 * (AHEAD_S + 1)
+
+
+def test_a_slow_round_does_not_hold_up_or_push_on_another(room: Room) -> None:
+    slow = room.fill(100)
+    fast = room.fill(300, grower(group="Mirindi East"), "+25573")
+    room.groups.named("Mirindi East")
+    room.rounds.shelf.add("r1", replace(ROUND, state="running", rate=1))
+    room.rounds.shelf.add(
+        "r2",
+        replace(ROUND, id="r2", made=2, groups=("Mirindi East",), state="running", rate=600),
+    )
+    room.deliver()
+    waiting = [text for each in room.store.load_many(fast) for text in each.grower.waiting]
+    assert len(waiting) + sum(n in fast for n in room.sent()) <= 10 * (AHEAD_S + 1)
+    for _ in range(60):
+        room.clock.now += 1
+        room.deliver()
+    sent = room.sent()
+    assert sum(sent[number] for number in fast) == 300
+    assert 1 <= sum(sent[number] for number in slow) <= 2
+
+
+def test_a_number_forgotten_meanwhile_stays_forgotten(
+    room: Room, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    number, *others = room.fill(3, grower(group=""))
+    room.rounds.shelf.add(
+        "r1", replace(ROUND, groups=("",), texts={}, flow="field", state="running")
+    )
+    members = Groups.members
+
+    def forgetting(self: Groups, name: str, shard: int) -> list[str]:
+        found = members(self, name, shard)
+        if number in found:
+            room.store.forget(number)
+        return found
+
+    monkeypatch.setattr(Groups, "members", forgetting)
+    room.deliver()
+    assert set(room.sent()) == set(others)
+    assert room.store.load(number).version == 0
+    assert room.rounds.progress("r1", "send").counts["left_out:gone"] == 1
+
+
+def test_no_example_is_of_somebody_forgotten(room: Room, monkeypatch: pytest.MonkeyPatch) -> None:
+    numbers = room.fill(200)
+    room.rounds.shelf.add("r1", replace(ROUND, state="counting"))
+    room.spreader.tick()
+    while not room.rounds.progress("r1", "count").examples:
+        room.spreader.tick()
+    for number in room.rounds.progress("r1", "count").examples:
+        room.store.forget(number)
+        room.rounds.forget(number)
+    # And one that is forgotten after it was chosen and before that is written down.
+    advance = Rounds.advance
+
+    def late(self: Rounds, *args: object, **kwargs: object) -> object:
+        monkeypatch.setattr(Rounds, "advance", advance)
+        for each in numbers:
+            room.store.forget(each)
+            self.forget(each)
+        return advance(self, *args, **kwargs)
+
+    monkeypatch.setattr(Rounds, "advance", late)
+    room.work()
+    assert room.rounds.progress("r1", "count").examples == ()
+
+
+def test_examples_show_every_language_first(room: Room) -> None:
+    room.fill(50)
+    room.fill(1, grower(language="en"), "+25574")
+    room.rounds.shelf.add("r1", replace(ROUND, state="counting", texts={"sw": "A", "en": "B"}))
+    room.work()
+    examples = room.rounds.progress("r1", "count").examples
+    spoken = [each.grower.language for each in room.store.load_many(list(examples))]
+    assert sorted(spoken) == ["en", "sw", "sw"]
+    assert spoken[:2] in (["en", "sw"], ["sw", "en"])
+
+
+def test_two_spreaders_at_once_count_nobody_twice(
+    room: Room, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    numbers = room.fill(300)
+    room.rounds.shelf.add("r1", replace(ROUND, state="running"))
+    first = room.spreader
+    room.new()
+    second = room.spreader
+    load = Store.load_many
+    turns = iter(range(40))
+
+    def slow(self: Store, wanted: list[str], message_id: str | None = None) -> object:
+        found = load(self, wanted, message_id)
+        if next(turns, 1) % 2 == 0:
+            # The first one takes so long that its lock lapses and the other goes on from there.
+            room.client.delete(keys.spreader_key())
+            second.tick()
+            second.release()
+        return found
+
+    monkeypatch.setattr(Store, "load_many", slow)
+    while first.tick():
+        pass
+    monkeypatch.undo()
+    room.new()
+    room.deliver()
+    assert room.state() == "finished"
+    assert room.sent() == Counter(numbers)
+    counts = room.rounds.progress("r1", "send").counts
+    assert counts == {"chosen": 300, "language:sw": 300, "segments:sw": 300}
+
+
+def test_a_round_counted_again_while_it_is_counted_counts_all(
+    room: Room, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(spreading, "BATCH", 2)
+    room.fill(300)
+    room.rounds.shelf.add("r1", replace(ROUND, state="counting"))
+    for _ in range(20):
+        room.spreader.tick()
+    room.rounds.begin_again("r1", "count")
+    room.work()
+    assert room.rounds.progress("r1", "count").counts["chosen"] == 300
+
+
+def test_what_was_counted_survives_the_spreader(
+    room: Room, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    numbers = room.fill(300)
+    room.rounds.shelf.add("r1", replace(ROUND, state="running"))
+    advance, calls = Rounds.advance, 0
+
+    def dying(*args: object, **kwargs: object) -> object:
+        nonlocal calls
+        calls += 1
+        if calls % 3 == 0:
+            raise StoreUnavailable  # told, and not written down
+        return advance(*args, **kwargs)
+
+    monkeypatch.setattr(Rounds, "advance", dying)
+    for _ in range(300):
+        try:
+            room.deliver()
+        except StoreUnavailable:
+            room.client.delete(keys.spreader_key())
+            room.new()
+    assert room.state() == "finished"
+    assert room.sent() == Counter(numbers)
+    counts = room.rounds.progress("r1", "send").counts
+    assert counts == {"chosen": 300, "language:sw": 300, "segments:sw": 300}
+
+
+def test_who_moves_between_groups_of_a_round_is_told_and_counted_once(room: Room) -> None:
+    numbers = room.fill(40)
+    both = replace(ROUND, groups=(NORTH, "Mirindi East"), state="running")
+    room.groups.named("Mirindi East")
+    room.rounds.shelf.add("r1", both)
+    while room.rounds.progress("r1", "send").done.get(NORTH, 0) < keys.SHARDS:
+        room.spreader.tick()
+    for number in numbers:
+        found = room.store.load(number)
+        room.store.commit(number, found, replace(found.grower, group="Mirindi East"), due=NINE)
+    room.deliver()
+    assert room.sent() == Counter(numbers)
+    assert room.rounds.progress("r1", "send").counts["chosen"] == 40
+
+
+def test_a_group_named_twice_is_told_once(room: Room) -> None:
+    numbers = room.fill(40)
+    room.rounds.shelf.add("r1", replace(ROUND, groups=(NORTH, NORTH), state="running"))
+    room.deliver()
+    assert room.sent() == Counter(numbers)
+    assert room.rounds.progress("r1", "send").counts["chosen"] == 40
+
+
+@pytest.mark.parametrize(
+    "name", ["", "a b  c", "x:y", "done 1", "Ŋamirɛ é", "count chosen", "{s01}"]
+)
+def test_a_group_of_any_name_is_told(room: Room, name: str) -> None:
+    numbers = room.fill(20, grower(group=name))
+    room.groups.shelf.add(name, Group(name))
+    room.rounds.shelf.add("r1", replace(ROUND, groups=(name,), state="running"))
+    room.deliver()
+    assert room.sent() == Counter(numbers)
+    assert room.state() == "finished"
+
+
+def test_a_round_left_paused_for_months_tells_nobody_twice(room: Room) -> None:
+    numbers = room.fill(300)
+    room.rounds.shelf.add("r1", replace(ROUND, state="running", rate=600))
+    room.deliver()
+    assert 0 < len(room.gateway.ledger) < 300
+    room.rounds.change_state("r1", ("running",), "paused")
+    room.clock.now += 60 * 24 * 3600
+    for key in room.client.scan_iter(match="*:seen:*"):
+        room.client.delete(key)  # what so long a time does
+    room.new()
+    room.client.delete(keys.spreader_key())
+    room.rounds.change_state("r1", ("paused",), "running")
+    for _ in range(40):
+        room.clock.now += 31
+        room.deliver()
+    assert room.sent() == Counter(numbers)
+
+
+def test_who_is_enrolled_while_a_round_is_paused_is_told(room: Room) -> None:
+    numbers = room.fill(600)
+    room.rounds.shelf.add("r1", replace(ROUND, state="running", rate=600))
+    room.deliver()
+    room.rounds.change_state("r1", ("running",), "paused")
+    room.deliver()
+    numbers += room.fill(300, prefix="+25579")
+    room.rounds.change_state("r1", ("paused",), "running")
+    done = room.rounds.progress("r1", "send").done.get(NORTH, 0)
+    for _ in range(40):
+        room.clock.now += 31
+        room.deliver()
+    assert room.sent() == Counter(n for n in numbers if n in room.sent())
+    missed = {n for n in numbers if n not in room.sent()}
+    # Only those whose shard had been gone through before they came.
+    assert all(keys.shard_of(number) <= done for number in missed)
+    assert all(number.startswith("+25579") for number in missed)
+
+
+def test_one_bad_round_or_record_holds_up_no_other(room: Room) -> None:
+    numbers = room.fill(30)
+    bad = numbers[3]
+    room.client.set(keys.grower_key(bad), b"\0\0\0\0\0\0\0\1garbage")
+    room.rounds.shelf.add("r0", replace(ROUND, id="r0", made=0, texts={}, flow="weeding"))
+    room.rounds.change_state("r0", ("draft",), "counting")
+    room.rounds.shelf.add("r1", replace(ROUND, state="running"))
+    for _ in range(5):
+        room.deliver()
+    assert room.sent() == Counter(n for n in numbers if n != bad)
+    assert (room.state("r0"), room.state("r1")) == ("draft", "finished")
+    assert room.rounds.progress("r1", "send").counts["left_out:damaged"] == 1
+
+
+def test_what_breaks_one_round_breaks_no_other(room: Room) -> None:
+    room.fill(10)
+    east = room.fill(10, grower(group="Mirindi East"), "+25573")
+    room.groups.named("Mirindi East")
+    room.groups.change(NORTH, zone="Mars/Base")
+    room.rounds.shelf.add("r1", replace(ROUND, state="running"))
+    other = replace(ROUND, id="r2", made=2, groups=("Mirindi East",), state="running")
+    room.rounds.shelf.add("r2", other)
+    for _ in range(3):
+        room.deliver()
+    assert room.sent() == Counter(east)
+    assert (room.state("r1"), room.state("r2")) == ("running", "finished")
+
+
+def test_a_clock_that_jumps_back_lets_no_stopped_round_go(room: Room) -> None:
+    permission = Permission(room.rounds, room.clock)
+    text = Waiting(1, 0, "notice", "x", "round:r1")
+    room.rounds.shelf.add("r1", replace(ROUND, state="running"))
+    assert permission(text) == "send"
+    room.rounds.change_state("r1", ("running",), "stopped")
+    room.clock.now -= 3600
+    assert permission(text) == "drop"
+
+
+def test_a_round_that_cannot_be_read_is_held(room: Room) -> None:
+    room.client.hset(keys.rounds_key(), "r1", b"\x93")
+    room.client.hset(keys.rounds_key(), "r2", msgspec.msgpack.encode((99, [])))
+    permission = Permission(room.rounds, room.clock)
+    for round_id in ("r1", "r2"):
+        assert permission(Waiting(1, 0, "notice", "x", f"round:{round_id}")) == "hold"
+
+
+def test_texts_of_a_paused_round_keep_their_order_and_hold_up_nothing(room: Room) -> None:
+    number, *_ = room.fill(1, grower(language="sw"))
+    found = room.store.load(number)
+    told = enqueue(found.grower, ["one", "two"], "notice", "round:r1")
+    told = enqueue(told, ["work"], "reminder", "plough")
+    assert room.store.commit(number, found, told, due=NINE)
+    room.rounds.shelf.add("r1", replace(ROUND, state="paused"))
+    room.sender.tick()
+    assert [each.text.body for each in room.gateway.ledger] == ["work"]
+    # Resumed between the two: the second does not overtake the first.
+    held = iter(["hold"])
+    found = room.store.load(number)
+    fresh = replace(told, waiting=told.waiting[:2])
+    assert room.store.commit(number, found, fresh, due=NINE)
+    sender = Sender(
+        room.store,
+        room.gateway,
+        data.dialogue().remind,
+        SETTINGS,
+        room.clock,
+        lambda _: next(held, "send"),
+    )
+    for _ in range(3):
+        sender.tick()
+        room.clock.now += 31
+    assert [each.text.body for each in room.gateway.ledger] == ["work", "one", "two"]
+
+
+FOLDED = Group(NORTH, language="ha")
+
+
+def test_a_round_in_a_folded_language_costs_what_it_says() -> None:
+    folded = data.dialogue(offered=("en", "ha"), folded=frozenset({"ha"}))
+    one = replace(ROUND, texts={"ha": "Sannu {name}, " + "ƙasa " * 20})
+    verdict = judge(one, FOLDED, grower(language="ha", name="Ɓala"), TODAY, folded)
+    assert isinstance(verdict, Chosen)
+    assert verdict.texts[0].body.startswith("Sannu Bala, kasa")
+    assert verdict.segments == 1
+    asking = replace(ROUND, texts={}, flow="field")
+    named = replace(FOLDED, name="Ƙungiyar Mirindi")
+    verdict = judge(asking, named, grower(language="ha", group=named.name), TODAY, folded)
+    assert isinstance(verdict, Chosen)
+    assert not any("ƙ" in text.body.casefold() for text in verdict.texts)
+    # It is judged long by what goes out.
+    long = replace(ROUND, texts={"ha": "ƙ" * 500})
+    assert faults(long, folded, {NORTH}) == []
+    assert faults(long, data.dialogue(offered=("en", "ha")), {NORTH}) != []
+
+
+@pytest.mark.parametrize(
+    "name", ["{name}", "{{x", "}", "{0.__class__}", "Neema\nKoroso", "عائشة", "N" * 900, "🌱"]
+)
+def test_a_name_is_only_a_name(name: str) -> None:
+    for dialogue in (data.dialogue(), data.dialogue(folded=frozenset({"sw"}))):
+        verdict = judge(ROUND, Group(NORTH), grower(name=name), TODAY, dialogue)
+        assert isinstance(verdict, Chosen)
+        body = verdict.texts[0].body
+        assert name in body
+        assert verdict.segments == segments(body)
+        assert "\n" not in body or "\n" in name

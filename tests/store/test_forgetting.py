@@ -4,22 +4,34 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
 from bot import data
 from bot.dialogue.records import Grower, enqueue
+from bot.enrolment.importing import take_in
+from bot.enrolment.rows import Enrolled
 from bot.exchange import Exchange
+from bot.gateways.base import Refused
+from bot.gateways.loopback import LoopbackGateway
 from bot.gateways.numbers import masked
+from bot.reminders.sender import Sender
+from bot.reminders.spreading import Permission, Spreader
 from bot.settings import Settings
+from bot.store import keys
 from bot.store.forgetting import forget
-from bot.store.groups import Groups
+from bot.store.groups import Group, Groups
+from bot.store.growers import NEW, Store
 from bot.store.people import People
 from bot.store.rounds import Round, Rounds
 from bot.store.texts import Line
 from bot.store.uploads import Uploads
 
 if TYPE_CHECKING:
-    import redis
+    from collections.abc import Iterator
 
-    from bot.store.growers import Store
+    import redis
 
 A, B = "+255712345601", "+255712345602"
 
@@ -57,7 +69,9 @@ def test_nothing_of_a_number_is_left(store: Store, redis_client: redis.Redis) ->
         assert store.commit(number, loaded, grower, due=10, lines=[failed])
     rounds = Rounds(redis_client)
     rounds.shelf.add("r1", Round("r1", "Meeting", "amina", 1, ("Mirindi North",)))
-    rounds.advance("r1", "count", "Mirindi North", 1, {"chosen": 2}, [A, B])
+    examples = [("sw", A), ("", B)]
+    places = ((0, ""), (1, A))
+    assert rounds.advance("r1", "count", "Mirindi North", places, {"chosen": 2}, examples)
     Uploads(redis_client).keep("amina", "Mirindi North", f"phone\n{A}\n".encode())
     People(redis_client).record("amina", "rang", masked(A))
     store.claim(20, 60, 640)
@@ -82,3 +96,181 @@ def test_an_upload_is_for_who_made_it(redis_client: redis.Redis) -> None:
     assert uploads.find("nothing", "amina", "Mirindi North") is None
     uploads.drop(name)
     assert uploads.find(name, "amina", "Mirindi North") is None
+
+
+# Whatever happened before
+
+NAME = "Neemakoroso"
+GROUPS = ("", "Mirindi North", "Mirindi: South")
+STEPS = (
+    "hello", "1", "2", "yes", "40", "stop", "start", "help", "done", "not yet",
+    "enrol", "move", "round", "count", "send", "delivered", "failed", "unreachable", "refused",
+    "forget other", "claim", "upload",
+)  # fmt: skip
+
+
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.lists(st.tuples(st.sampled_from(STEPS), st.sampled_from([A, B])), max_size=25))
+def test_nothing_is_left_after_any_history(
+    redis_client: redis.Redis, steps: list[tuple[str, str]]
+) -> None:
+    redis_client.flushall()
+    clock = Clock()
+    world = World(redis_client, clock)
+    for step, number in [("enrol", A), *steps]:
+        world.do(step, number)
+        clock.now += 61
+    forget(world.store, A)
+    left = everything(redis_client)
+    assert A.removeprefix("+").encode() not in left
+    assert f"{NAME}{A[-1]}".encode() not in left
+    # And the indexes are those of a count over the records.
+    before = indexes(redis_client)
+    world.store.recount()
+    assert indexes(redis_client) == before
+
+
+class Clock:
+    now = 1_772_431_200.0
+
+    def __call__(self) -> float:
+        return self.now
+
+
+class World:
+    """All that may happen to a number."""
+
+    def __init__(self, client: redis.Redis, clock: Clock) -> None:
+        self.store = Store(client, clock)
+        self.exchange = Exchange(self.store, data.dialogue(), Settings(), clock)
+        self.groups, self.rounds = Groups(client), Rounds(client)
+        self.gateway = LoopbackGateway(clock)
+        dialogue = self.exchange.dialogue
+        self.spreader = Spreader(self.store, self.groups, self.rounds, dialogue, Settings(), clock)
+        permit = Permission(self.rounds, clock)
+        self.sender = Sender(self.store, self.gateway, dialogue.remind, Settings(), clock, permit)
+        self.clock, self.serial = clock, 0
+        for name in GROUPS:
+            self.groups.shelf.add(name, Group(name, language="sw"))
+
+    def do(self, step: str, number: str) -> None:
+        self.serial += 1
+        if step in {"enrol", "move"}:
+            self.enrol(number, GROUPS[self.serial % 3 if step == "move" else 1])
+        elif step in {"round", "count"}:
+            state = "running" if step == "round" else "counting"
+            ident = f"r{self.serial}"
+            texts = {"sw": "Habari {name}", "en": "Hello {name}"}
+            one = Round(ident, "Meeting", "x", self.serial, GROUPS, texts=texts, state=state)
+            self.rounds.shelf.add(ident, one)
+            while self.spreader.tick():
+                pass
+        elif step == "send":
+            while self.sender.tick():
+                pass
+        elif step == "refused":
+            self.gateway.failures.append(Refused("no such number", unreachable=True))
+        elif step in {"delivered", "failed", "unreachable"}:
+            serial = self.store.load(number).grower.serial
+            self.exchange.receipt(number, step, serial=serial, reason=f"{step} {NAME}{number[-1]}")
+            self.exchange.receipt(number, step, reference=f"{number}:{self.serial}")
+        elif step == "forget other":
+            forget(self.store, B)
+        elif step == "claim":
+            self.store.claim(self.clock.now + 1e6, 60, 640)
+        elif step == "upload":
+            Uploads(self.store.redis).keep("amina", "", f"{number} {NAME}{number[-1]}".encode())
+        else:
+            self.exchange.answer(number, step, message_id=f"m{self.serial}", queue=True)
+
+    def enrol(self, number: str, group: str) -> None:
+        row = Enrolled(self.serial, number, f"{NAME}{number[-1]}", "Kanoro", "sw", None)
+        found = self.groups.named(group) if group else Group("")
+        take_in([row], found, self.store, Settings(), self.clock.now, asks_consent=False)
+
+
+def indexes(client: redis.Redis) -> dict[bytes, object]:
+    found: dict[bytes, object] = {}
+    for key in client.scan_iter():
+        kind = key.split(b":")[1]
+        if kind == b"sums":
+            found[key] = client.hgetall(key)
+        elif kind in {b"members", b"calls"}:
+            found[key] = client.zrange(key, 0, -1, withscores=True)
+    return found
+
+
+def test_a_turn_made_true_meanwhile_leaves_nothing(
+    store: Store, redis_client: redis.Redis, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    exchange = Exchange(store, data.dialogue(), Settings(), lambda: 1_772_431_200.0)
+    exchange.answer(A, "hello", message_id="m-1")
+    scan, once = redis_client.scan_iter, iter([True])
+
+    def meanwhile(*args: object, **kwargs: object) -> Iterator[bytes]:
+        yield from scan(*args, **kwargs)
+        if next(once, False):
+            exchange.answer(A, "1", message_id="m-2")
+
+    monkeypatch.setattr(redis_client, "scan_iter", meanwhile)
+    forget(store, A)
+    monkeypatch.undo()
+    assert A.removeprefix("+").encode() not in everything(redis_client)
+
+
+@pytest.mark.parametrize("damage", [b"\0\0\0\0\0\0\0\1junk", b"junk", b"\0\0\0\0\0\0\0\1"])
+def test_a_damaged_record_can_be_forgotten_and_is_left_out_of_a_count(
+    store: Store, redis_client: redis.Redis, damage: bytes, caplog: pytest.LogCaptureFixture
+) -> None:
+    for number in (A, B):
+        grower = Grower(group="Mirindi North", trouble="help")
+        assert store.commit(number, NEW, grower, due=10)
+    redis_client.set(keys.grower_key(A), damage)
+    assert store.recount() == 1
+    assert A in caplog.text
+    redis_client.zadd(keys.members_key(keys.shard_of(A), "Mirindi North"), {A: 1})
+    forget(store, A)
+    assert A.encode() not in everything(redis_client)
+    assert store.load(B).grower.group == "Mirindi North"
+
+
+def test_a_recount_knows_since_when_somebody_waits(redis_client: redis.Redis) -> None:
+    clock = Clock()
+    store = Store(redis_client, clock)
+    assert store.commit(A, NEW, Grower(group="Mirindi North", trouble="help"), due=None)
+    began = clock.now
+    clock.now += 1000
+    store.recount()
+    assert store.calls() == [(A, began)]
+    assert Groups(redis_client).to_ring(["Mirindi North"]) == [(A, began)]
+
+
+def test_the_last_one_told_is_forgotten_and_the_round_goes_on(redis_client: redis.Redis) -> None:
+    store, rounds, group = Store(redis_client), Rounds(redis_client), "Mirindi North"
+    numbers = sorted(
+        number
+        for number in (f"+2557{place:08d}" for place in range(2000))
+        if keys.shard_of(number) == 5
+    )
+    for number in numbers:
+        assert store.commit(number, NEW, Grower(group=group), due=None)
+    rounds.shelf.add("r1", Round("r1", "Meeting", "amina", 1, (group,)))
+    last = numbers[7]
+    places = ((0, ""), (5, last))
+    assert rounds.advance("r1", "send", group, places, {"chosen": 8}, [("sw", last)])
+    forget(store, last)
+    progress = rounds.progress("r1", "send")
+    assert (progress.done, progress.last) == ({group: 5}, {group: numbers[6]})
+    assert progress.examples == ()
+    # Whoever was there went on from a place that is no more, and writes nothing.
+    assert not rounds.advance("r1", "send", group, ((5, last), (6, "")), {"chosen": 9})
+    assert rounds.advance("r1", "send", group, ((5, numbers[6]), (6, "")), {"chosen": 9})
+    assert rounds.progress("r1", "send").counts == {"chosen": 17}
+
+
+def test_a_damaged_round_does_not_keep_a_number(store: Store, redis_client: redis.Redis) -> None:
+    rounds = Rounds(redis_client)
+    rounds.advance("r1", "count", "", ((0, ""), (1, "")), {}, [("sw", A)])
+    redis_client.hset(keys.rounds_key(), "r1", b"junk")
+    forget(store, A)
+    assert A.encode() not in everything(redis_client)

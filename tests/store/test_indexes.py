@@ -14,6 +14,7 @@ from msgspec.structs import replace
 from bot.dialogue.records import Grower, Operation, Plan, Session
 from bot.dialogue.standing import due_ordinal, facts
 from bot.store import keys
+from bot.store.groups import Groups
 from bot.store.growers import NEW, Commit, Loaded, Store
 from bot.store.indexes import FAILURES_KEPT
 from bot.store.texts import Line, decode_failure, joined
@@ -102,6 +103,31 @@ def test_indexes_hold_what_the_records_say(
     assert held(redis_client) == counted(records)
 
 
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    st.lists(
+        st.tuples(st.sampled_from([A, B, "flush", "recount"]), st.none() | growers), max_size=10
+    )
+)
+def test_who_has_read_groups_before_finds_what_has_changed_since(
+    redis_client: redis.Redis, steps: list[tuple[str, Grower | None]]
+) -> None:
+    redis_client.flushall()
+    store, reader = Store(redis_client), Groups(redis_client)
+    names = ["", "Mirindi North", "Mirindi South", "Nowhere"]
+    for number, grower in steps:
+        if number == "flush":
+            redis_client.flushall()
+        elif number == "recount":
+            store.recount()
+        elif grower is None:
+            store.forget(number)
+        else:
+            store.commit(number, store.load(number), grower, due=None)
+        fresh = Groups(redis_client).overviews(names, MONDAY)
+        assert reader.overviews(names, MONDAY) == fresh
+
+
 def test_a_lost_race_leaves_the_indexes_alone(store: Store, redis_client: redis.Redis) -> None:
     store.commit(A, NEW, Grower(group="Mirindi North"), due=None)
     before = held(redis_client)
@@ -119,6 +145,19 @@ def test_many_are_committed_at_once_and_the_losers_named(store: Store) -> None:
     assert store.commit_many(fresh) == [numbers[1]]
     assert store.load(numbers[1]).grower.name == "first"
     assert store.commit_many([]) == []
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_a_change_is_made_and_another_grower_read_at_once(
+    store: Store, redis_client: redis.Redis, *, known: bool
+) -> None:
+    store.commit(B, NEW, Grower(name="Baraka"), due=None)
+    if not known:
+        redis_client.script_flush()
+    change = Commit(A, NEW, Grower(name="Asha"), None)
+    assert store.commit_and_load(change, B) == (True, store.load(B))
+    assert store.load(A).grower.name == "Asha"
+    assert store.commit_and_load(change, "+255712345999") == (False, NEW)
 
 
 def test_a_batch_with_an_id_is_not_made_twice(store: Store) -> None:

@@ -174,6 +174,17 @@ def test_a_language_not_offered_yet_has_its_pages(locales: Path) -> None:
     assert "language=xs" not in answer.text
 
 
+def test_each_form_of_a_counted_text_is_shown_beside_those_of_the_english(
+    client: FlaskClient,
+) -> None:
+    page = unescape(client.get("/try/words/sw/gaps.few.1").text)
+    glasses = re.findall(r"Leta (?:vipande|kipande) [\d,]+", page)
+    assert "Leta kipande 1" in glasses
+    assert any(each.startswith("Leta vipande") for each in glasses)
+    assert "Bring 1 stake to fill the gaps." in page
+    assert re.search(r"Bring [\d,]+ stakes to fill the gaps\.", page)
+
+
 # Edit and see
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import gettext
 from dataclasses import dataclass
 from io import BytesIO
+from typing import TYPE_CHECKING
 
 import pytest
 from babel import Locale
@@ -14,7 +15,11 @@ from hypothesis import strategies as st
 
 from bot.wording.catalogue import Catalogue
 from bot.wording.gsm import Encoding, allowed_segments, segments
-from bot.wording.translating import in_words, plurals_agree, read_translations, slips, update
+from bot.wording.plurals import plurals_agree
+from bot.wording.translating import in_words, read_translations, slips, update
+
+if TYPE_CHECKING:
+    from babel.messages.catalog import Message
 
 
 @dataclass(frozen=True)
@@ -22,6 +27,8 @@ class Text:
     context: str
     text: str
     note: str = "a question"
+    one: str = ""
+    count: str = ""
 
 
 TEXTS = [Text("field.area", "How big is the field?"), Text("menu.choice", "What would you like?")]
@@ -104,6 +111,85 @@ def test_a_missing_quotation_mark_is_refused_and_the_work_not_written_over() -> 
             TEXTS,
             "sw",
         )
+
+
+# Texts with a form for one and for others
+
+DAYS = Text("a.late", "{days} days late", one="{days} day late", count="days")
+
+
+def entry(po: bytes, locale: str) -> Message:
+    """The one text of a file."""
+    (found,) = [each for each in read_translations(po, locale) if each.id]
+    return found
+
+
+def filled(po: bytes, *forms: str) -> bytes:
+    for place, form in enumerate(forms):
+        assert f'msgstr[{place}] ""'.encode() in po
+        po = po.replace(f'msgstr[{place}] ""'.encode(), f'msgstr[{place}] "{form}"'.encode())
+    return po
+
+
+@pytest.mark.parametrize(("locale", "forms"), [("yo", 1), ("sw", 2), ("pl", 3), ("ar", 6)])
+def test_a_new_file_has_a_place_for_every_form_of_the_language(locale: str, forms: int) -> None:
+    found = entry(update(None, [DAYS], locale), locale)
+    assert found.id == ("{days} day late", "{days} days late")
+    assert found.string == ("",) * forms
+    assert "{days} decides the form" in " ".join(found.auto_comments)
+
+
+def test_an_update_keeps_every_form() -> None:
+    po = filled(update(None, [DAYS], "pl"), "{days} dzien", "{days} dni", "{days} dni!")
+    kept = update(po, [DAYS], "pl")
+    assert kept == po
+    catalogue = Catalogue.read(kept)
+    said = [catalogue.plural(DAYS.one, DAYS.text, n, DAYS.context) for n in (1, 2, 5)]
+    assert said == ["{days} dzien", "{days} dni", "{days} dni!"]
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        Text("a.late", "{days} days too late", one="{days} day late", count="days"),
+        Text("a.late", "{days} days late", one="{days} day too late", count="days"),
+    ],
+)
+def test_a_form_changed_in_english_makes_the_text_fuzzy_and_keeps_its_forms(changed: Text) -> None:
+    po = filled(update(None, [DAYS], "pl"), "{days} dzien", "{days} dni", "{days} dni!")
+    newer = update(po, [changed], "pl")
+    found = entry(newer, "pl")
+    assert found.string == ("{days} dzien", "{days} dni", "{days} dni!")
+    assert found.fuzzy
+    assert b'#| msgid "{days} day late"\n#| msgid_plural "{days} days late"' in newer
+    assert Catalogue.read(newer).plural(changed.one, changed.text, 1, "a.late") == changed.one
+    assert update(newer, [changed], "pl") == newer
+
+
+def test_a_text_that_gets_forms_has_its_translation_in_each_and_fuzzy() -> None:
+    before = Text("a.late", "{days} days late")
+    po = translated(update(None, [before], "pl"), "{days} days late", "{days} dni")
+    found = entry(update(po, [DAYS], "pl"), "pl")
+    assert (found.string, found.fuzzy) == (("{days} dni",) * 3, True)
+
+
+def test_a_text_that_loses_its_forms_keeps_the_last_and_fuzzy() -> None:
+    po = filled(update(None, [DAYS], "sw"), "siku moja", "siku {days}")
+    after = Text("a.late", "late by (days): {days}")
+    found = entry(update(po, [after], "sw"), "sw")
+    assert (found.string, found.fuzzy) == ("siku {days}", True)
+
+
+def test_a_fuzzy_text_still_shows_its_old_english_after_another_update() -> None:
+    old = 'The "longest" wait is over, and what is written here takes more than a line of the file'
+    po = update(None, [Text("a", old)], "sw").decode()
+    start = po.index('msgctxt "a"')
+    head, _, tail = po[start:].partition('msgstr ""')
+    po = po[:start] + head + 'msgstr "ndefu"' + tail
+    once = update(po.encode(), [Text("a", "It is over.")], "sw")
+    assert update(once, [Text("a", "It is over.")], "sw") == once
+    assert b"#| msgid" in once
+    assert b"# |" not in once
 
 
 # Comments for the translator
@@ -208,6 +294,12 @@ def test_a_slip_is_found_and_says_what_to_do(english: str, translation: str, sai
 )
 def test_what_a_language_may_do_is_no_slip(english: str, translation: str) -> None:
     assert list(slips("x.y", english, translation)) == []
+
+
+def test_a_value_may_be_spared() -> None:
+    assert list(slips("x.y", "{days} of {name}", "{name}", "days")) == []
+    (note,) = slips("x.y", "{days} of {name}", "{days}", "days")
+    assert note.what == "{name} is lost"
 
 
 @given(st.text(), st.text())

@@ -10,7 +10,18 @@ from typing import TYPE_CHECKING
 
 from flask import Blueprint
 
-from bot.web.desk import enrolling, groups, growers, guarding, showing, signing_in, today
+from bot.web.desk import (
+    deliveries,
+    enrolling,
+    groups,
+    growers,
+    guarding,
+    rounds,
+    season,
+    showing,
+    signing_in,
+    today,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -35,6 +46,6 @@ def create_desk(people: People, settings: Settings, clock: Callable[[], float]) 
     guarding.guard(desk, people, settings, clock)
     signing_in.register(desk)
     enrolling.register(desk)
-    for pages in (showing, today, groups, growers):
+    for pages in (showing, today, groups, growers, rounds, deliveries, season):
         pages.register(desk)
     return desk

@@ -1,0 +1,177 @@
+"""Reports over the API: the groups, a season, and what became of texts."""
+
+from __future__ import annotations
+
+from collections import Counter
+from datetime import UTC, date, datetime, timedelta
+from typing import TYPE_CHECKING
+
+from bot.dialogue.records import stem
+from bot.store.groups import Group, Overview
+from bot.web.api import shapes
+from bot.web.api.routes import Call, Route
+from bot.web.api.shapes import Problem
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+UNKNOWN = "unknown"
+"""The kind of a text that is not known yet: the report on it came before we knew it had left."""
+
+
+def overviews(call: Call, groups: Mapping[str, Group]) -> dict[str, Overview]:
+    """Add up what groups come to, each as seen on its own day; "" are those without a group."""
+    days: dict[date, list[str]] = {}
+    for name, group in groups.items():
+        days.setdefault(call.api.day(group.zone), []).append(name)
+    found: dict[str, Overview] = {}
+    for today, names in days.items():
+        found |= call.api.groups.overviews(names, today)
+    return found
+
+
+def listed(call: Call) -> shapes.GroupList:
+    """List the groups that the token reaches."""
+    groups = call.groups()
+    found = overviews(call, groups)
+    return shapes.GroupList(
+        [
+            shapes.Group(
+                name=name,
+                country=group.country,
+                zone=group.zone,
+                language=group.language,
+                season=group.season,
+                growers=found[name].size,
+                behind=found[name].behind,
+                to_ring=found[name].to_ring,
+            )
+            for name, group in groups.items()
+        ]
+    )
+
+
+# The season
+
+
+def season(call: Call, query: shapes.SeasonQuery) -> shapes.SeasonReport | Problem:
+    """Report how far the growers of groups have come."""
+    groups = _groups(call, query.group)
+    if isinstance(groups, Problem):
+        return groups
+    found = overviews(call, groups).values()
+    sums: Counter[str] = Counter()
+    for each in found:
+        sums.update(each.sums)
+    counts: dict[str, dict[str, int]] = {}
+    for name, count in sorted(sums.items()):
+        kind, _, what = name.partition(":")
+        if count:
+            counts.setdefault(kind, {})[what] = count
+    return shapes.SeasonReport(
+        groups=[name for name in groups if name],
+        growers=sum(each.size for each in found),
+        behind=sum(each.behind for each in found),
+        to_ring=sum(each.to_ring for each in found),
+        stages=counts.get("stage", {}),
+        languages=counts.get("language", {}),
+        silent=counts.get("silent", {}),
+        operations=_adoption(counts, call.api.dialogue.flows.operations),
+    )
+
+
+def _groups(call: Call, one: object) -> dict[str, Group] | Problem:
+    """Return the group asked for, or all that the token reaches, with those without a group."""
+    if isinstance(one, str):
+        found = call.group(one)
+        return found if isinstance(found, Problem) else {found.name: found}
+    return call.groups() | ({"": Group("")} if call.token.may_see("") else {})
+
+
+def _adoption(
+    counts: Mapping[str, Mapping[str, int]], operations: Iterable[str]
+) -> list[shapes.Adoption]:
+    """Gather the counted facts (`bot.dialogue.standing.facts`) by operation and week."""
+    weeks: dict[str, dict[date, dict[str, int]]] = {}
+    for kind in ("open", "done"):
+        for what, count in counts.get(kind, {}).items():
+            name, _, monday = what.partition(":")
+            day = weeks.setdefault(name, {}).setdefault(date.fromisoformat(monday), {})
+            day[kind] = count
+    return [
+        shapes.Adoption(
+            name=name,
+            planned=sum(sum(week.values()) for week in weeks[name].values()),
+            done=sum(week.get("done", 0) for week in weeks[name].values()),
+            late=counts.get("late", {}).get(name, 0),
+            late_days=counts.get("late_days", {}).get(name, 0),
+            product_ml=counts.get("ml", {}).get(name, 0),
+            weeks=[
+                shapes.Week(monday, week.get("open", 0), week.get("done", 0))
+                for monday, week in sorted(weeks[name].items())
+            ],
+        )
+        for name in dict.fromkeys(map(stem, operations))
+        if name in weeks
+    ]
+
+
+# What became of texts
+
+_COUNTED = ("heard", "sent", "refused", "delivered", "failed", "segments")
+
+
+def deliveries(call: Call, query: shapes.DeliveriesQuery) -> shapes.DeliveryReport | Problem:
+    """Report what became of the texts of days."""
+    groups = _groups(call, query.group)
+    if isinstance(groups, Problem):
+        return groups
+    settings = call.api.exchange.settings
+    today = datetime.fromtimestamp(call.api.exchange.clock(), UTC).date()
+    days = [today - timedelta(days=back) for back in reversed(range(query.days))]
+    report = []
+    for day, tallies in call.api.groups.tallies(days).items():
+        kinds: dict[str, Counter[str]] = {}
+        for (what, kind, group), count in tallies.items():
+            if group in groups:
+                kinds.setdefault(kind or UNKNOWN, Counter())[what] += count
+        total = sum(kinds.values(), Counter())
+        price = settings.segment_price
+        report.append(
+            shapes.Day(
+                day,
+                _texts(total),
+                cost=round(total["segments"] * price, 2) if price else None,
+                kinds={kind: _texts(counts) for kind, counts in sorted(kinds.items())},
+            )
+        )
+    return shapes.DeliveryReport(settings.currency, report)
+
+
+def _texts(counts: Counter[str]) -> shapes.Texts:
+    return shapes.Texts(*(counts[what] for what in _COUNTED))
+
+
+ROUTES = [
+    Route("GET", "/groups", listed, "growers:read", shapes.GroupList, "List the groups."),
+    Route(
+        "GET",
+        "/reports/season",
+        season,
+        "reports:read",
+        shapes.SeasonReport,
+        "Report how far growers have come: stages, operations done and late, herbicide advised.",
+        query=shapes.SeasonQuery,
+        problems=(404,),
+    ),
+    Route(
+        "GET",
+        "/reports/deliveries",
+        deliveries,
+        "reports:read",
+        shapes.DeliveryReport,
+        "Report what became of texts, day by day.",
+        query=shapes.DeliveriesQuery,
+        problems=(404,),
+    ),
+]

@@ -1,0 +1,119 @@
+"""What is read of groups, against the same counted from the records themselves."""
+
+from __future__ import annotations
+
+from collections import Counter
+from datetime import date, timedelta
+from typing import TYPE_CHECKING
+
+import pytest
+
+from bot.dialogue.records import Grower, Operation, Plan
+from bot.dialogue.standing import NO_DAY, days_behind, due_ordinal, facts
+from bot.store.groups import Groups, Overview
+from bot.store.growers import NEW, Commit, Store
+from bot.store.keys import shard_of
+
+if TYPE_CHECKING:
+    import redis
+
+TODAY = date(2026, 3, 4)
+NAMES = ("Mirindi North", "Mirindi Lakeside", "")
+NOW = 1_772_600_000.0
+
+
+def grower(place: int) -> Grower:
+    """One of many: each third in a group, due over some weeks, some without a plan, some to ring."""
+    due = TODAY + timedelta(days=place % 41 - 20)
+    plan = None if place % 7 == 0 else Plan((Operation("clear", due, due, due),))
+    trouble = "asked for help" if place % 11 == 0 else ""
+    stopped = place % 13 == 0
+    return Grower("sw", group=NAMES[place % 3], plan=plan, trouble=trouble, stopped=stopped)
+
+
+@pytest.fixture
+def growers(redis_client: redis.Redis) -> dict[str, Grower]:
+    """Some hundred growers, kept; each later one in trouble a second after the one before."""
+    made = {f"+2557120{place:05d}": grower(place) for place in range(400)}
+    keep(redis_client, made)
+    return made
+
+
+def keep(client: redis.Redis, growers: dict[str, Grower]) -> None:
+    for place, (number, each) in enumerate(growers.items()):
+        store = Store(client, lambda place=place: NOW + place)  # type: ignore[misc]
+        store.commit_many([Commit(number, NEW, each, None)])
+
+
+def test_groups_come_to_what_their_growers_do(
+    redis_client: redis.Redis, growers: dict[str, Grower]
+) -> None:
+    found = Groups(redis_client).overviews(NAMES, TODAY)
+    assert list(found) == [*NAMES]
+    for name in NAMES:
+        theirs = [each for each in growers.values() if each.group == name]
+        sums = sum((facts(each) for each in theirs), Counter[str]())
+        behind = sum(days_behind(each, TODAY) > 0 for each in theirs)
+        ring = sum(bool(each.trouble) for each in theirs)
+        assert found[name] == Overview(len(theirs), behind, ring, sums)
+
+
+def test_a_group_without_growers_comes_to_nothing(redis_client: redis.Redis) -> None:
+    assert Groups(redis_client).overviews(["Nowhere"], TODAY) == {"Nowhere": Overview()}
+
+
+@pytest.mark.parametrize("names", [NAMES, NAMES[:1], NAMES[1:]])
+@pytest.mark.parametrize(
+    ("first", "last"),
+    [
+        (0, TODAY.toordinal() - 1),
+        (TODAY.toordinal(), TODAY.toordinal() + 6),
+        (TODAY.toordinal() + 7, NO_DAY - 1),
+        (NO_DAY, NO_DAY),
+        (0, NO_DAY),
+    ],
+)
+@pytest.mark.parametrize(("start", "limit"), [(0, 25), (20, 50), (0, 1000), (390, 20)])
+def test_growers_come_by_the_day_their_work_is_due(  # noqa: PLR0913, PLR0917 - a table of cases
+    redis_client: redis.Redis,
+    growers: dict[str, Grower],
+    names: tuple[str, ...],
+    first: int,
+    last: int,
+    start: int,
+    limit: int,
+) -> None:
+    every = sorted(
+        (due_ordinal(each), number) for number, each in growers.items() if each.group in names
+    )
+    wanted = [(number, due) for due, number in every if first <= due <= last]
+    found = Groups(redis_client).due(names, first, last, start, limit)
+    assert found == wanted[start : start + limit]
+
+
+def test_growers_all_in_one_shard_come_in_order_as_well(redis_client: redis.Redis) -> None:
+    numbers = [each for n in range(9000) if shard_of(each := f"+2557121{n:05d}") == 3][:120]
+    keep(redis_client, {number: grower(place) for place, number in enumerate(numbers)})
+    every = sorted((due_ordinal(grower(place)), each) for place, each in enumerate(numbers))
+    for start in (0, 40, 90):
+        found = Groups(redis_client).due(NAMES, 0, NO_DAY, start, 40)
+        assert [number for number, _ in found] == [each for _, each in every][start : start + 40]
+
+
+def test_who_waits_longest_for_a_call_comes_first(
+    redis_client: redis.Redis, growers: dict[str, Grower]
+) -> None:
+    for names in (NAMES, NAMES[:1]):
+        wanted = [
+            (number, NOW + place)
+            for place, (number, each) in enumerate(growers.items())
+            if each.trouble and each.group in names
+        ]
+        assert Groups(redis_client).to_ring(names) == wanted
+
+
+def test_of_no_groups_there_is_nothing(redis_client: redis.Redis) -> None:
+    groups = Groups(redis_client)
+    assert groups.overviews([], TODAY) == {}
+    assert groups.due([], 0, NO_DAY) == []
+    assert groups.to_ring([]) == []
