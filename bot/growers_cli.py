@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 import time
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,12 +19,13 @@ from bot.enrolment.files import open_sheet
 from bot.enrolment.importing import Report, take_in
 from bot.enrolment.rows import Faulty, Merged, read_rows
 from bot.exchange import dialogue_of
-from bot.gateways.numbers import read_number
+from bot.gateways.numbers import masked, read_number
 from bot.settings import Settings
 from bot.store import keys
 from bot.store.connecting import reached
+from bot.store.errors import StoreUnavailable, reaching_redis
 from bot.store.forgetting import forget as forget_number
-from bot.store.groups import Groups
+from bot.store.groups import Groups, tidy
 from bot.store.growers import Store
 from bot.store.people import People
 from bot.words_files import Refused
@@ -85,20 +87,25 @@ def import_file(  # noqa: PLR0913, PLR0917 - an option each
     mapping = dict(_column(each) for each in columns)
     if country is not None and country not in phonenumbers.SUPPORTED_REGIONS:
         raise Refused(f"{country}: not a country; write its two capital letters, as TZ")
+    if not tidy(name):
+        raise Refused("--group: a group has a name")
     faults = faults or file.with_name(f"{file.stem}-to-mend.csv")
-    with _reached(settings_file) as (settings, store):
-        groups = Groups(store.redis)
-        group = groups.named(name)
-        if country is not None and country != group.country:
-            group = groups.change(group.name, country=country) or group
+    if faults.exists() and faults.samefile(file):
+        raise Refused(f"--faults {faults}: that is the file to be read; name another")
+    with _reached(settings_file) as (settings, store), _told_of_part(store, tidy(name)) as part:
         try:
             with open_sheet(file, mapping) as sheet, _aside(faults, sheet.header) as aside:
+                # Not before the file is known to be a table: else nothing is to be left of this.
+                groups = Groups(store.redis)
+                group = groups.named(name)
+                if country is not None and country != group.country:
+                    group = groups.change(group.name, country=country) or group
                 rows = read_rows(
                     sheet,
                     group.country or settings.country,
                     dialogue_of(settings).languages,
                 )
-                with _progress(file) as told:
+                with _progress(file, part) as told:
                     report = take_in(
                         rows,
                         group,
@@ -111,6 +118,8 @@ def import_file(  # noqa: PLR0913, PLR0917 - an option each
                     )
         except FileFault as fault:
             raise Refused(f"{file.name}: {fault}") from fault
+        except OSError as error:
+            raise Refused(f"{error.filename or file}: {error.strerror}") from error
         People(store.redis).record(WHO, "enrolled", group.name, f"{report.rows} rows")
     for line in told_of(report, group.name):
         click.echo(line)
@@ -119,6 +128,31 @@ def import_file(  # noqa: PLR0913, PLR0917 - an option each
 
 
 WHO = "(command line)"
+
+
+@dataclass
+class _Part:
+    """How many rows of a file have been taken in."""
+
+    rows: int = 0
+
+
+@contextmanager
+def _told_of_part(store: Store, group: str) -> Iterator[_Part]:
+    """Say how much was taken in, here and in the trail, where an import ends before its time."""
+    part = _Part()
+    try:
+        yield part
+    except BaseException:
+        if part.rows:
+            click.echo(
+                f"\nNot finished: {part.rows:,} rows were taken in and stay so. "
+                "Take the file in again for the others.",
+                err=True,
+            )
+            with suppress(StoreUnavailable):
+                People(store.redis).record(WHO, "enrolled in part", group, f"{part.rows} rows")
+        raise
 
 
 def told_of(report: Report, group: str) -> list[str]:
@@ -148,7 +182,14 @@ def _column(written: str) -> tuple[str, str]:
 
 @contextmanager
 def _aside(path: Path, header: tuple[str, ...]) -> Iterator[Any]:
-    """Write faulty rows to a file that is made with the first of them."""
+    """Write faulty rows to a file that is made with the first of them.
+
+    That it can be made is tried at once: no row is taken in where the faulty ones would be lost.
+    """
+    there = path.exists()
+    path.open("ab").close()
+    if not there:
+        path.unlink()
     with ExitStack() as stack:
         write = None
 
@@ -166,19 +207,17 @@ def _aside(path: Path, header: tuple[str, ...]) -> Iterator[Any]:
         yield aside
 
 
-def _progress(file: Path) -> AbstractContextManager[Any]:
+def _progress(file: Path, part: _Part) -> AbstractContextManager[Any]:
     @contextmanager
     def bar() -> Iterator[Any]:
         # How many rows there are is not known until they are read; the count moves instead.
         with click.progressbar(
             length=0, label=f"Reading {file.name}", show_pos=True, show_eta=False
         ) as shown:
-            done = 0
 
             def told(rows: int) -> None:
-                nonlocal done
-                shown.update(rows - done)
-                done = rows
+                shown.update(rows - part.rows)
+                part.rows = rows
 
             yield told
 
@@ -202,10 +241,13 @@ def export_file(settings_file: Path | None, file: Path, names: tuple[str, ...]) 
             if groups.shelf.find(name) is None:
                 raise Refused(f"there is no group {name!r}")
         count = 0
-        with file.open("wb") as stream, exporting(stream, kind, LIST_HEADER) as write:
-            for row in listed(store, groups, wanted):
-                write(row)
-                count += 1
+        try:
+            with file.open("wb") as stream, exporting(stream, kind, LIST_HEADER) as write:
+                for row in listed(store, groups, wanted):
+                    write(row)
+                    count += 1
+        except (OSError, ValueError) as error:
+            raise Refused(f"{file}: {error}") from error
     click.echo(f"{count:,} growers: {file}")
 
 
@@ -258,8 +300,10 @@ def forget(settings_file: Path | None, number: str) -> None:
         e164 = read_number(number, settings.country)
         if e164 is None:
             raise Refused(f"{number}: not a phone number; write it as +255655512345")
-        known = store.load(e164).version > 0
+        with reaching_redis():
+            known = bool(store.redis.exists(keys.grower_key(e164)))
         forget_number(store, e164)
+        People(store.redis).record(WHO, "forgot", masked(e164))
     click.echo("Forgotten." if known else "Nothing was kept of this number.")
 
 

@@ -14,11 +14,11 @@ from babel.numbers import format_currency
 
 from bot.dialogue.slips import SEASON
 from bot.exchange import dialogue_of
-from bot.reminders.rounds import REASONS, Chosen, faults, judge
+from bot.reminders.rounds import LONGEST_DAYS, REASONS, Chosen, faults, judge
 from bot.reminders.spreading import Spreader
 from bot.settings import Settings
 from bot.store.connecting import reached
-from bot.store.groups import Group, Groups
+from bot.store.groups import Group, Groups, tidy
 from bot.store.growers import Store
 from bot.store.people import People
 from bot.store.rounds import Conditions, Round, Rounds, new_id
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from bot.store.rounds import Progress, State
+    from bot.store.rounds import Pass, Progress, State
 
 WHO = "(command line)"
 POLL_S = 0.5
@@ -83,32 +83,50 @@ def new(  # noqa: PLR0913, PLR0917 - an option each
     A text may hold {name}, {village}, {group}, {operation} and {due}.
     """
     with _reached(file) as (settings, store, kept):
-        begins = start.replace(tzinfo=ZoneInfo(settings.zone)) if start else None
+        begins = _begins(start, ZoneInfo(settings.zone)) if start else 0
         one = Round(
             id=new_id(),
             name=name,
             by=WHO,
             made=int(time.time()),
-            groups=groups,
+            groups=tuple(dict.fromkeys(tidy(each) for each in groups)),
             conditions=Conditions(languages, operation, within, behind, not_planted, no_plan),
-            texts=dict(_text(each) for each in texts),
+            texts=_texts(texts, flow),
             flow=flow,
-            start=int(begins.timestamp()) if begins else 0,
+            start=begins,
             rate=rate,
         )
-        known = ["", *Groups(store.redis).shelf.all()]
-        if found := faults(one, dialogue_of(settings), known):
-            raise Refused("\n".join(found))
+        _refuse_faulty(one, store, settings)
         kept.shelf.add(one.id, one)
         People(store.redis).record(WHO, "made round", one.id)
     click.echo(one.id)
 
 
-def _text(written: str) -> tuple[str, str]:
-    language, equals, text = written.partition("=")
-    if not equals:
-        raise Refused(f"--text {written}: write it as sw=TEXT")
-    return language.strip(), text
+def _texts(written: tuple[str, ...], flow: str) -> dict[str, str]:
+    texts: dict[str, str] = {}
+    for each in written:
+        code, equals, text = each.partition("=")
+        language = code.strip()
+        if not equals:
+            raise Refused(f"--text {each}: write it as sw=TEXT")
+        if language in texts:
+            raise Refused(f"--text {each}: there is a text in {language} already")
+        texts[language] = text
+    if texts and flow:
+        raise Refused("give either --text or --flow; a flow brings its own words")
+    return texts
+
+
+def _begins(start: datetime, zone: ZoneInfo) -> int:
+    if abs((start - datetime.now(zone).replace(tzinfo=None)).days) > LONGEST_DAYS:
+        raise Refused(f"--start {start:%Y-%m-%d}: write a day within {LONGEST_DAYS} days of today")
+    return int(start.replace(tzinfo=zone).timestamp())
+
+
+def _refuse_faulty(one: Round, store: Store, settings: Settings) -> None:
+    known = ["", *Groups(store.redis).shelf.all()]
+    if found := faults(one, dialogue_of(settings), known):
+        raise Refused("\n".join(found))
 
 
 # Looking at it
@@ -133,16 +151,19 @@ def count(file: Path | None, round_id: str) -> None:
     """Count whom a round would reach, and at what cost; nothing is sent."""
     with _reached(file) as (settings, store, kept):
         one = _found(kept, round_id)
+        _refuse_faulty(one, store, settings)
         if one.state in {"draft", "counted"}:
             kept.begin_again(round_id, "count")
         _change(kept, round_id, ("draft", "counted"), "counting")
         dialogue = dialogue_of(settings)
         spreader = Spreader(store, Groups(store.redis), kept, dialogue, settings, time.time)
-        while _found(kept, round_id).state == "counting":
-            # Where `fieldbell send` runs, it counts, and this only waits.
-            if not spreader.tick():
-                time.sleep(POLL_S)
-        spreader.release()
+        try:
+            while _found(kept, round_id).state == "counting":
+                # Where `fieldbell send` runs, it counts, and this only waits.
+                if not spreader.tick():
+                    time.sleep(POLL_S)
+        finally:
+            spreader.release()
         progress = kept.progress(round_id, "count")
         for line in counted(progress, settings):
             click.echo(line)
@@ -164,7 +185,8 @@ def counted(progress: Progress, settings: Settings) -> list[str]:
         kind, _, what = name.partition(":")
         if kind == "language":
             segments += counts[f"segments:{what}"]
-            lines.append(f"  {what}: {many:,}, segments {counts[f'segments:{what}']:,}")
+            named = what or "no language yet"
+            lines.append(f"  {named}: {many:,}, segments {counts[f'segments:{what}']:,}")
     cost = f", {money(segments, settings)}" if settings.segment_price else ""
     lines.append(f"segments: {segments:,}{cost}")
     lines += [
@@ -193,7 +215,8 @@ def show(file: Path | None, round_id: str) -> None:
             click.echo(f"not before {start:%Y-%m-%d %H:%M}")
         for language, text in one.texts.items():
             click.echo(f"{language}: {text}")
-        for line in counted(kept.progress(round_id, "send"), settings):
+        which: Pass = "count" if one.state in {"draft", "counting", "counted"} else "send"
+        for line in counted(kept.progress(round_id, which), settings):
             click.echo(line)
         for what, many in sorted(kept.fared(round_id).items()):
             click.echo(f"{what}: {many:,}")
@@ -209,16 +232,20 @@ def start(file: Path | None, round_id: str) -> None:
     """Let a round go, at its time and rate, in waking hours. `fieldbell send` must be running."""
     with _reached(file) as (settings, store, kept):
         one = _found(kept, round_id)
-        known = ["", *Groups(store.redis).shelf.all()]
-        if found := faults(one, dialogue_of(settings), known):
-            raise Refused("\n".join(found))
+        _refuse_faulty(one, store, settings)
         _move(kept, store, round_id, ("draft", "counted"), "running")
         if one.flow == SEASON:
-            groups = Groups(store.redis)
-            for name in one.groups:
-                zone = ZoneInfo(settings.zone)
-                starts = datetime.fromtimestamp(max(one.start, time.time()), UTC)
-                groups.change(name, season=starts.astimezone(zone).date())
+            _open_season(one, Groups(store.redis), settings)
+
+
+def _open_season(one: Round, groups: Groups, settings: Settings) -> None:
+    """Note for its groups the day on which a round opens their season."""
+    begins = datetime.fromtimestamp(max(one.start, time.time()), UTC)
+    for name in one.groups:
+        if (group := groups.shelf.find(name)) is not None:
+            groups.change(
+                name, season=begins.astimezone(ZoneInfo(group.zone or settings.zone)).date()
+            )
 
 
 @rounds.command()

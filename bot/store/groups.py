@@ -130,7 +130,7 @@ class Groups:
             return []
         wanted = start + limit
         # Each shard holds its share, more or less; those found to hold more are asked again.
-        asked = dict.fromkeys(_SHARDS, wanted // keys.SHARDS + 16)
+        asked = dict.fromkeys(_SHARDS, wanted // keys.SHARDS + 6)
         found: dict[int, list[tuple[str, int]]] = {}
         while asked:
             answers = self._firsts(keys.members_key, names, (first, last), asked)

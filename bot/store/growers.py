@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import time
+from collections.abc import Sequence
 from importlib import resources
 from typing import TYPE_CHECKING, Any, cast
 
@@ -23,7 +24,7 @@ from bot.store.indexes import raw
 from bot.store.texts import Line, decode_failure, decode_line, joined
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator
 
     from redis.commands.core import Script
 

@@ -77,7 +77,7 @@ def _of_group(
         for name, count in counts.items():
             yield "HINCRBY", sums, name, count
         # By chance, so that no mark comes again, even where a backup is put back or a count redone.
-        yield "HINCRBY", keys.marks_key(shard), group, randrange(1, 2**30)
+        yield "HINCRBY", keys.marks_key(shard), group, randrange(1, 2**30)  # noqa: S311 - no secret
     if new is not None and new.trouble:
         yield "ZADD", keys.group_calls_key(shard, group), "NX", trouble_since, number
     elif old is not None and old.trouble:

@@ -23,7 +23,6 @@ from bot.store.server import EmbeddedRedis
 from tests.benchmarks import enrolling, pages, rounds, trips, turns, webhook
 from tests.benchmarks.table import render
 
-
 QUICK = (1, 1, 1, 1, 200, 200)
 USUAL = (30, 21, 6, 5, 20_000, 10_000)
 """Repeats of a turn, pairs of both sides, callers of the webhook at once, pairs of imports and

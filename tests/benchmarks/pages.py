@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 from msgspec.structs import replace
 
 from bot.demo import BEGIN
-from bot.dialogue.records import Grower, Plan
 from bot.settings import Settings
 from bot.store.connecting import connect
 from bot.store.groups import Groups
@@ -27,6 +26,7 @@ if TYPE_CHECKING:
     import redis
     from flask.testing import FlaskClient
 
+    from bot.dialogue.records import Plan
     from bot.dialogue.turn import Dialogue
 
 PAGE_MS = 150

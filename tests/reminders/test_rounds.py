@@ -9,14 +9,18 @@ from typing import TYPE_CHECKING
 
 import msgspec
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from bot import data
 from bot.dialogue.records import Grower, Operation, Plan, Waiting, enqueue
-from bot.gateways.loopback import LoopbackGateway
+from bot.exchange import Exchange
+from bot.gateways.loopback import Delivered, LoopbackGateway
 from bot.reminders import spreading
 from bot.reminders.rounds import Chosen, LeftOut, faults, judge, meets
-from bot.reminders.sender import Sender
+from bot.reminders.schedule import next_due
+from bot.reminders.sender import LEASE_S, Sender
 from bot.reminders.spreading import AHEAD_S, LOCK_S, Permission, Spreader
 from bot.settings import Settings
 from bot.store import keys
@@ -27,6 +31,9 @@ from bot.store.rounds import Conditions, Round, Rounds
 from bot.wording.gsm import segments
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
     import redis
 
 SETTINGS = Settings()
@@ -766,6 +773,18 @@ def test_a_round_in_a_folded_language_costs_what_it_says() -> None:
     assert faults(long, data.dialogue(offered=("en", "ha")), {NORTH}) != []
 
 
+def test_a_flow_that_a_language_lacks_is_no_round(tmp_path: Path) -> None:
+    file = tmp_path / "district.yaml"
+    file.write_text(
+        "flows_for:\n  sw:\n    menu:\n      sprayer:\n        do: show_plan\n", "utf-8"
+    )
+    dialogue = data.dialogue(district=file)
+    asking = replace(ROUND, texts={}, flow="sprayer")
+    assert faults(asking, data.dialogue(), {NORTH}) == []
+    (fault,) = faults(asking, dialogue, {NORTH})
+    assert "cannot be begun; choose field, stakes" in fault
+
+
 @pytest.mark.parametrize(
     "name", ["{name}", "{{x", "}", "{0.__class__}", "Neema\nKoroso", "عائشة", "N" * 900, "🌱"]
 )
@@ -777,3 +796,135 @@ def test_a_name_is_only_a_name(name: str) -> None:
         assert name in body
         assert verdict.segments == segments(body)
         assert "\n" not in body or "\n" in name
+
+
+# Whatever happens while it goes out
+
+
+EAST = "Mirindi East"
+HAPPENINGS = ("stop", "start", "text", "move", "forget", "enrol", "pause", "clock", "lapse", "tick")
+STEPS = (
+    (Store, "load_many"), (Store, "commit_many"), (Rounds, "progress"), (Rounds, "advance"),
+    (Groups, "members"), (Rounds, "change_state"),
+)  # fmt: skip
+
+
+class Killed(BaseException):
+    """The process is no more."""
+
+
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    st.lists(st.tuples(st.sampled_from(HAPPENINGS), st.integers(0, 11)), max_size=25),
+    st.lists(st.tuples(st.integers(1, 150), st.booleans()), max_size=4),
+    st.sampled_from([30, 600, 60_000]),
+)
+def test_nobody_is_told_twice_or_missed_or_after_stop(
+    redis_client: redis.Redis,
+    happenings: list[tuple[str, int]],
+    kills: list[tuple[int, bool]],
+    rate: int,
+) -> None:
+    redis_client.flushall()
+    room = Room(redis_client)
+    numbers = room.fill(12)
+    room.groups.named(EAST)
+    one = replace(ROUND, groups=(NORTH, EAST), state="running", rate=rate)
+    room.rounds.shelf.add("r1", one)
+    meddled: dict[str, set[str]] = {number: set() for number in numbers}
+
+    def arrived(text: Delivered) -> None:
+        assert not room.store.load(text.text.to).grower.stopped
+
+    room.gateway = LoopbackGateway(room.clock, arrived)
+    room.new()
+    with pytest.MonkeyPatch.context() as patch:
+        calls = dying(patch, dict(kills))
+        for what, which in happenings:
+            surviving(room, calls, lambda: room.spreader.tick() and room.sender.tick())
+            meddled[numbers[which]].add(what)
+            happen(room, what, numbers[which])
+        for _ in range(500):
+            room.rounds.change_state("r1", ("paused",), "running")
+            surviving(room, calls, room.deliver)
+            room.clock.now += 31
+            if room.state() == "finished" and not any(
+                each.grower.waiting for each in room.store.load_many(numbers)
+            ):
+                break
+    assert room.state() == "finished"
+    sent = room.sent()
+    for number, what in meddled.items():
+        lives = 1 + ("forget" in what)
+        assert sent[number] <= lives, (number, what)
+        if not what & {"stop", "move", "forget", "text"}:
+            assert sent[number] == 1, (number, what)
+    every = set().union(*meddled.values())
+    counts = room.rounds.progress("r1", "send").counts
+    if not every & {"move", "forget"}:
+        left_out = sum(many for name, many in counts.items() if name.startswith("left_out"))
+        assert counts["chosen"] + left_out == len(numbers)
+        assert counts["chosen"] == counts["language:sw"] == counts["segments:sw"]
+        if "stop" not in every:
+            assert room.rounds.fared("r1")["sent"] == counts["chosen"] == len(numbers)
+
+
+def dying(patch: pytest.MonkeyPatch, kills: dict[int, bool]) -> dict[str, int]:
+    """Kill a spreader before (True) or after its so manieth step, while "on"."""
+    state = {"on": 0, "calls": 0}
+
+    def wrapped(real: Callable[..., object]) -> Callable[..., object]:
+        def step(*args: object, **kwargs: object) -> object:
+            if not state["on"]:
+                return real(*args, **kwargs)
+            state["calls"] += 1
+            before = kills.get(state["calls"])
+            if before:
+                raise Killed
+            answer = real(*args, **kwargs)
+            if before is False:
+                raise Killed
+            return answer
+
+        return step
+
+    for owner, name in STEPS:
+        patch.setattr(owner, name, wrapped(getattr(owner, name)))
+    return state
+
+
+def surviving(room: Room, calls: dict[str, int], work: Callable[[], object]) -> None:
+    """Work; should the process be killed, another takes its place when the leases have lapsed."""
+    calls["on"] = 1
+    try:
+        work()
+        calls["on"] = 0
+    except Killed:
+        calls["on"] = 0
+        room.client.delete(keys.spreader_key())
+        room.clock.now += LEASE_S + 1
+        room.new()
+
+
+def happen(room: Room, what: str, number: str) -> None:
+    exchange = Exchange(room.store, data.dialogue(), SETTINGS, room.clock)
+    found = room.store.load(number)
+    if what in {"stop", "start", "text"} and found.version:
+        exchange.answer(number, {"text": "hello"}.get(what, what))
+    elif what == "move" and found.version:
+        other = EAST if found.grower.group == NORTH else NORTH
+        moved = replace(found.grower, group=other)
+        room.store.commit(number, found, moved, due=next_due(moved, SETTINGS, room.clock.now))
+    elif what == "forget":
+        room.store.forget(number)
+        room.rounds.forget(number)
+    elif what == "enrol" and not found.version:
+        room.store.commit(number, found, grower(), due=None)
+    elif what == "pause":
+        paused = room.state() == "paused"
+        room.rounds.change_state("r1", ("running", "paused"), "running" if paused else "paused")
+    elif what == "clock":
+        room.clock.now += (-7200, 5, 3600, -3)[int(number[-1]) % 4]
+    elif what == "lapse":
+        room.new()
+        room.client.delete(keys.spreader_key())

@@ -316,3 +316,14 @@ def test_a_group_with_an_odd_name_gives_a_file_with_a_plain_one(agent: Desk) -> 
         answer = agent.browser.get("/desk/season/growers.csv", query_string={"group": name})
         assert answer.headers["Content-Disposition"] == f"attachment; filename={file}"
         assert ASHA in answer.text
+
+
+def test_who_moves_away_while_a_list_is_written_is_not_in_it(
+    agent: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    agent.put(ASHA, of_group(NORTH, "Asha Nyembe"))
+    agent.put(JUMA, of_group(LAKE, "Juma Sengo"))
+    before = [ASHA, JUMA, "+255712000009"]  # as the members stood a moment ago
+    monkeypatch.setattr(agent.groups, "members", lambda _, shard: [] if shard else before)
+    answer = agent.browser.get("/desk/season/growers.csv", query_string={"group": NORTH})
+    assert [row[0] for row in table(answer.data, "csv")[1:]] == [ASHA]
