@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import logging
 import math
+from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import zip_longest
@@ -66,6 +67,9 @@ BATCH = 128
 HOLD_S = 30.0
 """Seconds until a held text is looked at again."""
 
+GROWERS_A_THREAD = 8
+"""Growers claimed for each thread, so that few wait for the slowest."""
+
 POLL_S = 1.0
 OUTAGE_S = 5.0
 LONGEST_WISH_S = 24 * 3600
@@ -92,7 +96,9 @@ class Sender:
     `compose` is the dialogue's: given a grower and its local day, it returns the grower with
     the due reminder's texts among the waiting ones, the session awaiting the answer and the
     plan's next reminder moved on; or the grower unchanged when no reminder is due. `permit` says
-    whether a text may go out now; it is asked right before, and its answer is obeyed.
+    whether a text may go out now; it is asked right before, and its answer is obeyed. `at_once`
+    is how many growers are served at a time, each by one thread, for a gateway that is slow to
+    answer but takes many texts together.
     """
 
     def __init__(  # noqa: PLR0913, PLR0917 - what it works with
@@ -103,6 +109,7 @@ class Sender:
         settings: Settings,
         clock: Callable[[], float],
         permit: Permit = lambda _: "send",
+        at_once: int = 1,
     ) -> None:
         self._store = store
         self._gateway = gateway
@@ -110,6 +117,8 @@ class Sender:
         self._settings = settings
         self._clock = clock
         self._permit = permit
+        self._at_once = at_once
+        self._pool = ThreadPoolExecutor(at_once, "sender") if at_once > 1 else None
 
     def run(self, stop: Event) -> None:
         """Work until `stop` is set; wait a little when there is nothing to do or no Redis."""
@@ -121,7 +130,13 @@ class Sender:
             except StoreUnavailable as error:
                 log.warning("the store cannot be reached, trying again: %s", error)
                 stop.wait(OUTAGE_S)
+        self.close()
         log.info("sender stopped")
+
+    def close(self) -> None:
+        """End the threads, once each has finished its text."""
+        if self._pool is not None:
+            self._pool.shutdown()
 
     def tick(self) -> int:
         """Claim one batch and send what it is owed now; return how many texts were accepted.
@@ -130,8 +145,18 @@ class Sender:
         lapsed; the others are served. Raises `StoreUnavailable`.
         """
         now = self._clock()
+        claimed = self._store.claim(now, LEASE_S, max(BATCH, GROWERS_A_THREAD * self._at_once))
+        if self._pool is None:
+            return self._serve_all(claimed, now)
+        shares = [claimed[each :: self._at_once] for each in range(self._at_once)]
+        served = [self._pool.submit(self._serve_all, share, now) for share in shares if share]
+        # All are waited for before one's failure is told: none may be at work when it is.
+        wait(served)
+        return sum(each.result() for each in served)
+
+    def _serve_all(self, claimed: Sequence[str], now: float) -> int:
+        """Serve growers one after the other, the lease of each having begun at `now`."""
         sent = 0
-        claimed = self._store.claim(now, LEASE_S, BATCH)
         loaded: Loaded | None = None
         for number, following in zip_longest(claimed, claimed[1:], fillvalue=""):
             if self._clock() > now + LEASE_S / 2:

@@ -20,13 +20,14 @@ from bot.reminders.sender import LEASE_S, Sender
 from bot.settings import Settings
 from bot.store import keys
 from bot.store.errors import StoreUnavailable
+from bot.store.growers import Store
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     import redis
 
-    from bot.store.growers import Store
+    from bot.store.growers import Loaded
 
 A = "+255712345678"
 B = "+255712345679"
@@ -494,3 +495,62 @@ def test_a_gateway_that_knows_no_repeats_gets_at_most_one_more(room: Room) -> No
     room.clock.now += LEASE_S
     Sender(room.store, gateway, compose, SETTINGS, room.clock).tick()
     assert gateway.ids == [f"{A}:1", f"{A}:1", f"{A}:2"]
+
+
+def test_many_are_served_at_once_and_each_growers_texts_keep_their_order(
+    redis_client: redis.Redis,
+) -> None:
+    numbers = [f"+2557123{place:05d}" for place in range(60)]
+    store, clock = Store(redis_client), Clock(MORNING)
+    gate, under_way = threading.Barrier(8, timeout=30), []
+
+    class Slow(LoopbackGateway):
+        def send(self, text: Outgoing) -> Outcome:
+            if text.id.endswith(":1") and len(under_way) < 8:
+                under_way.append(text.to)
+                gate.wait()  # it passes only if eight texts are under way together
+            return super().send(text)
+
+    gateway = Slow(clock)
+    sender = Sender(store, gateway, lambda grower, _: grower, SETTINGS, clock, at_once=8)
+    for number in numbers:
+        grower = enqueue(Grower(), ["one", "two", "three"], "notice")
+        assert store.commit(number, store.load(number), grower, due=0)
+    while sender.tick():
+        pass
+    sender.close()
+    assert len(set(under_way)) == 8
+    assert len(gateway.ledger) == 180
+    for number in numbers:
+        theirs = [each.text.body for each in gateway.ledger if each.text.to == number]
+        assert theirs == ["one", "two", "three"]
+
+
+def test_an_outage_with_many_at_once_is_told_when_all_have_ended(
+    redis_client: redis.Redis, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store, clock = Store(redis_client), Clock(MORNING)
+    gateway = LoopbackGateway(clock)
+    sender = Sender(store, gateway, lambda grower, _: grower, SETTINGS, clock, at_once=4)
+    numbers = [f"+2557123{place:05d}" for place in range(20)]
+    for number in numbers:
+        grower = enqueue(Grower(), ["one"], "notice")
+        assert store.commit(number, store.load(number), grower, due=0)
+    load, calls = Store.load, []
+
+    def failing(self: Store, number: str, message_id: str | None = None) -> Loaded:
+        calls.append(number)
+        if len(calls) == 2:
+            raise StoreUnavailable
+        return load(self, number, message_id)
+
+    monkeypatch.setattr(Store, "load", failing)
+    with pytest.raises(StoreUnavailable):
+        sender.tick()
+    monkeypatch.undo()
+    clock.now += LEASE_S + 1
+    while sender.tick():
+        pass
+    sender.close()
+    assert sorted(each.text.to for each in gateway.ledger) == numbers
+    assert gateway.repeats == 0

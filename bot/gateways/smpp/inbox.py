@@ -1,0 +1,239 @@
+"""What the peer delivers: texts, receipts and USSD steps, each taken and only then answered.
+
+Lanes are threads that call whoever takes them. What concerns one number goes down one lane, so
+its order stays; the session's own thread never waits for a lane.
+
+Source: SMPP v3.4 Issue 1.2, sections 4.6 (deliver_sm), 5.3.2.43 (its_session_info) and 5.3.2.44
+(ussd_service_op).
+"""
+
+from __future__ import annotations
+
+import logging
+import queue
+import threading
+import time
+import zlib
+from typing import TYPE_CHECKING
+
+from bot.gateways.numbers import masked
+from bot.gateways.smpp.joining import Ids, Joiner, part_of
+from bot.gateways.smpp.pdu import Message, Status, Tag, read_deliver_sm
+from bot.gateways.smpp.receipts import is_text, read_receipt
+from bot.gateways.smpp.texts import decode, encode_whole
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from bot.gateways.profiles import State
+    from bot.gateways.smpp.joining import Whole
+    from bot.gateways.smpp.link import SmppLink
+    from bot.gateways.smpp.pdu import Pdu
+    from bot.gateways.smpp.receipts import Parts
+
+    OnText = Callable[[str, str, str], object]
+    """Takes a text: the number as the peer wrote it, the text, an id."""
+    OnReceipt = Callable[[str, State, str, str], object]
+    """Takes a receipt: the reference, what became of the text, why, and the number."""
+    OnUssd = Callable[[str, str, str], tuple[str, bool]]
+    """Takes a step: the session, the number, what was entered; gives a screen, and whether the
+    session goes on."""
+    Answer = Callable[[Pdu, int], bool]
+    """Answers a delivery with a status; False where the link has gone."""
+    Job = Callable[[], None]
+
+log = logging.getLogger(__name__)
+
+LANES = 4
+LANE_ROOM = 500
+"""Deliveries that may wait in a lane; the peer is asked to keep the others."""
+
+PATIENCE_S = 2.0
+"""Seconds a receipt waits for the answer it may have overtaken."""
+
+INTERNATIONAL = 1
+"""The type of number of a number with its country's code (section 5.2.5)."""
+
+_BEGIN = {0, 1}
+"""PSSD and PSSR indication: someone has dialled the code."""
+_NOTIFIED = {19}
+"""USSN confirm: a notice has been read, and nobody waits for a screen."""
+_ASK, _LAST = 2, 17
+"""USSR request and PSSR response: a screen that waits for an entry, and one that ends it all."""
+_PSSD_INDICATION, _PSSD_RESPONSE = b"\0", 16
+"""Someone has sent data that take one answer, and that answer."""
+USSD = "USSD"
+
+
+class Inbox:
+    """Takes deliveries. `send` hands a screen to the peer.
+
+    `deliver` is called in the session's thread, the rest of it happens in the lanes.
+    """
+
+    def __init__(  # noqa: PLR0913, PLR0917 - what it works with
+        self,
+        link: SmppLink,
+        parts: Parts,
+        send: Callable[[Message], None],
+        on_text: OnText,
+        on_receipt: OnReceipt,
+        on_ussd: OnUssd | None,
+    ) -> None:
+        self._link = link
+        self._parts = parts
+        self._send = send
+        self._on_text = on_text
+        self._on_receipt = on_receipt
+        self._on_ussd = on_ussd
+        self._joiner = Joiner()
+        self.ids = Ids()
+        self._lanes: list[queue.Queue[Job | None]] = []
+        self._threads: list[threading.Thread] = []
+
+    def start(self) -> None:
+        """Open the lanes."""
+        self._lanes = [queue.Queue(LANE_ROOM) for _ in range(LANES)]
+        self._threads = [
+            threading.Thread(target=_work, args=(lane,), name=f"smpp-lane-{place}", daemon=True)
+            for place, lane in enumerate(self._lanes)
+        ]
+        for thread in self._threads:
+            thread.start()
+
+    def close(self) -> None:
+        """Let the lanes finish what they hold, and end them."""
+        lanes, self._lanes = self._lanes, []
+        for lane in lanes:
+            lane.put(None)
+        for thread in self._threads:
+            thread.join()
+
+    def deliver(self, pdu: Pdu, answer: Answer) -> None:
+        """Take a deliver_sm and answer it, now or later."""
+        message = read_deliver_sm(pdu)
+        if message is None:
+            log.warning("the peer delivered what cannot be read: %d octets", len(pdu.body))
+            answer(pdu, Status.PERMANENT_APP_ERROR)
+        elif not self._put(message.source, lambda: self._take(message, pdu, answer)):
+            answer(pdu, Status.TEMPORARY_APP_ERROR)
+
+    def look_for_late(self) -> None:
+        """Take the texts that have lacked a part for too long."""
+        for whole in self._joiner.late(time.monotonic()):
+            # A full lane, or a failure, leaves it with the joiner until the next look.
+            self._put(whole.first.source, lambda whole=whole: self._take_late(whole))  # type: ignore[misc]
+
+    def _put(self, number: str, job: Job) -> bool:
+        if not self._lanes:
+            return False
+        try:
+            self._lanes[zlib.crc32(number.encode()) % LANES].put_nowait(job)
+        except queue.Full:
+            return False
+        return True
+
+    def _take(self, message: Message, pdu: Pdu, answer: Answer) -> None:
+        """Take one delivery, and answer it by what came of that."""
+        number = _number(message)
+        try:
+            if self._link.ussd and _is_step(message):
+                self._take_step(message, number)
+            elif is_text(message):
+                self._take_text(message, number, pdu.body)
+            else:
+                self._take_report(message, number)
+        except Exception as error:  # whatever it is, the peer still has it
+            log.warning(
+                "a delivery from %s is left with the peer: %r", masked(number), error, exc_info=True
+            )
+            answer(pdu, Status.TEMPORARY_APP_ERROR)
+            return
+        self.ids.answered(pdu.body, time.monotonic())
+        if not answer(pdu, Status.OK):
+            self.ids.unheard(pdu.body)
+
+    def _take_text(self, message: Message, number: str, body: bytes) -> None:
+        part = part_of(message)
+        if part.total == 1:
+            text = decode(part.octets, message.data_coding, self._link.alphabet)
+            self._on_text(number, text, self.ids.of(body, time.monotonic()))
+            return
+        for whole in self._joiner.take(message, part, time.monotonic()):
+            self._take_whole(whole)
+
+    def _take_late(self, whole: Whole) -> None:
+        try:
+            if not whole.taken:
+                self._take_whole(whole)
+        except Exception as error:  # it is tried again at the next look
+            log.warning(
+                "a text without all its parts could not be taken yet: %r", error, exc_info=True
+            )
+
+    def _take_whole(self, whole: Whole) -> None:
+        self._on_text(_number(whole.first), whole.text(self._link.alphabet), whole.id)
+        self._joiner.taken(whole)
+
+    def _take_report(self, message: Message, number: str) -> None:
+        receipt = read_receipt(
+            message, number, self._link.unreachable_errors, hex_ids=self._link.hex_ids
+        )
+        if receipt is None:
+            log.info("a report from %s that is no receipt was left aside", masked(number))
+            return
+        told = self._parts.whole(receipt, PATIENCE_S)
+        if told.state is not None:
+            self._on_receipt(told.reference, told.state, told.reason, number)
+
+    def _take_step(self, message: Message, number: str) -> None:
+        """Take a USSD step and answer it with a screen (section 5.3.2.44)."""
+        op = message.tag(Tag.USSD_SERVICE_OP)
+        info = message.tag(Tag.ITS_SESSION_INFO) or b""
+        ended = bool(info[1:2] and info[1] & 1)
+        if self._on_ussd is None or ended or (op and op[0] in _NOTIFIED):
+            return
+        entered = decode(message.octets, message.data_coding, self._link.alphabet).strip()
+        dialled = op[0] in _BEGIN if op else entered.startswith("*") and entered.endswith("#")
+        session = f"{number}/{info[0]}" if info else number
+        screen, more = self._on_ussd(session, number, "" if dialled else entered)
+        self._send(self._screen(message, screen, more=more))
+
+    def _screen(self, step: Message, text: str, *, more: bool) -> Message:
+        """Return the message that answers a step, addressed the other way round."""
+        encoded = encode_whole(text, self._link.alphabet)
+        tags = []
+        if self._link.ussd != "service_type":
+            last = _PSSD_RESPONSE if step.tag(Tag.USSD_SERVICE_OP) == _PSSD_INDICATION else _LAST
+            tags.append((int(Tag.USSD_SERVICE_OP), bytes([_ASK if more else last])))
+        if info := step.tag(Tag.ITS_SESSION_INFO):
+            # The second octet counts the steps in its upper bits, and the lowest ends the session.
+            count = ((info[1] if info[1:] else 0) & 0xFE) + 2 & 0xFE
+            tags.append((int(Tag.ITS_SESSION_INFO), bytes([info[0], count | (not more)])))
+        return Message(
+            source=step.destination,
+            destination=step.source,
+            octets=encoded.octets,
+            data_coding=encoded.data_coding,
+            source_ton=step.destination_ton,
+            source_npi=step.destination_npi,
+            destination_ton=step.source_ton,
+            destination_npi=step.source_npi,
+            service_type="" if self._link.ussd == "op" else USSD,
+            tags=tuple(tags),
+        )
+
+
+def _work(lane: queue.Queue[Job | None]) -> None:
+    """Do what a lane holds until it ends; jobs see to their own failures."""
+    while (job := lane.get()) is not None:
+        job()
+
+
+def _number(message: Message) -> str:
+    international = message.source_ton == INTERNATIONAL and not message.source.startswith("+")
+    return f"+{message.source}" if international else message.source
+
+
+def _is_step(message: Message) -> bool:
+    return message.tag(Tag.USSD_SERVICE_OP) is not None or message.service_type == USSD
