@@ -229,6 +229,7 @@ class Store:
                     for key in (keys.due_key(shard), keys.calls_key(shard), keys.lease_key(shard))
                 ]
                 writes += indexes.of_groups(number, known, None, 0)
+                writes += indexes.of_withdrawn(number, known, None, ())
                 if stored and known is None:
                     log.warning("a damaged record is forgotten; `fieldbell growers recount` is due")
                     writes += [
@@ -268,6 +269,7 @@ class Store:
             writes.append(("ZREM", keys.due_key(shard), number))
         writes += indexes.of_groups(number, loaded.known, grower, self._clock())
         writes += indexes.of_lines(number, grower.group, change.lines, self._keep_texts)
+        writes += indexes.of_withdrawn(number, loaded.known, grower, change.lines)
         if change.message_id is not None:
             turn = change.outcome
             said = Replay(turn.replies, turn.more) if isinstance(turn, Turn) else Replay(())

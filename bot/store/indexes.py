@@ -109,6 +109,25 @@ def of_lines(number: str, group: str, lines: Sequence[Line], keep: int) -> Itera
             yield "LTRIM", failures, 0, FAILURES_KEPT - 1
 
 
+def of_withdrawn(
+    number: str, old: Grower | None, new: Grower | None, lines: Sequence[Line]
+) -> Iterator[Write]:
+    """Count the texts of rounds that no longer wait and were not handed over: "withdrawn".
+
+    STOP ends them, or an answer given before they went out, or the round's own stop. The one text
+    that was in the gateway's hands at that very moment counts as sent too.
+    """
+    if old is None or not old.waiting:
+        return
+    still = {text.serial for text in new.waiting} if new else set()
+    still |= {line.serial for line in lines}
+    for text in old.waiting:
+        if text.operation.startswith(ROUND) and text.serial not in still:
+            key = keys.told_key(keys.shard_of(number), text.operation.removeprefix(ROUND))
+            yield "HINCRBY", key, "withdrawn", 1
+            yield "EXPIRE", key, TALLY_S
+
+
 def _counted(shard: int, group: str, line: Line, sign: int) -> Iterator[Write]:
     """Count a line (`sign` 1), or take its count back (-1): of its day, and of its round."""
     tally = keys.tally_key(shard, datetime.fromtimestamp(line.at, UTC).date())

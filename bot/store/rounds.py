@@ -179,7 +179,10 @@ class Rounds:
             self.redis.delete(keys.round_work_key(f"{round_id}:{which}"))
 
     def fared(self, round_id: str) -> Counter[str]:
-        """Count what became of a round's texts: sent, refused, delivered, failed."""
+        """Count what became of a round's texts: sent, refused, delivered, failed, withdrawn.
+
+        What was spread is sent, refused or withdrawn, or waits still.
+        """
         pipe = self.redis.pipeline(transaction=False)
         for shard in range(keys.SHARDS):
             pipe.hgetall(keys.told_key(shard, round_id))

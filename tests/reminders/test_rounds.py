@@ -16,6 +16,7 @@ from msgspec.structs import replace
 from bot import data
 from bot.dialogue.records import Grower, Operation, Plan, Waiting, enqueue
 from bot.exchange import Exchange
+from bot.gateways.base import Refused
 from bot.gateways.loopback import Delivered, LoopbackGateway
 from bot.reminders import spreading
 from bot.reminders.rounds import Chosen, LeftOut, faults, judge, meets
@@ -859,14 +860,34 @@ def test_nobody_is_told_twice_or_missed_or_after_stop(
         assert sent[number] <= lives, (number, what)
         if not what & {"stop", "move", "forget", "text"}:
             assert sent[number] == 1, (number, what)
+    fared = room.rounds.fared("r1")
     every = set().union(*meddled.values())
     counts = room.rounds.progress("r1", "send").counts
     if not every & {"move", "forget"}:
         left_out = sum(many for name, many in counts.items() if name.startswith("left_out"))
         assert counts["chosen"] + left_out == len(numbers)
         assert counts["chosen"] == counts["language:sw"] == counts["segments:sw"]
-        if "stop" not in every:
-            assert room.rounds.fared("r1")["sent"] == counts["chosen"] == len(numbers)
+        assert fared["sent"] + fared["withdrawn"] == counts["chosen"]
+        if not every & {"stop", "text"}:
+            assert fared["sent"] == counts["chosen"] == len(numbers)
+
+
+def test_what_is_withdrawn_is_counted(room: Room) -> None:
+    numbers = room.fill(6)
+    room.rounds.shelf.add("r1", replace(ROUND, state="running"))
+    room.work()
+    exchange = Exchange(room.store, data.dialogue(), SETTINGS, room.clock)
+    exchange.answer(numbers[0], "stop")
+    room.store.forget(numbers[1])
+    room.gateway.failures.append(Refused("barred"))
+    room.sender.tick()
+    assert room.rounds.fared("r1") == {"sent": 3, "refused": 1, "withdrawn": 2}
+    room.rounds.shelf.add("r2", replace(ROUND, id="r2", state="running"))
+    room.work()
+    room.rounds.change_state("r2", ("finished",), "stopped")
+    room.sender.tick()
+    assert room.rounds.progress("r2", "send").counts["chosen"] == 4
+    assert room.rounds.fared("r2") == {"withdrawn": 4}
 
 
 def dying(patch: pytest.MonkeyPatch, kills: dict[int, bool]) -> dict[str, int]:

@@ -195,8 +195,11 @@ def indexes(client: redis.Redis) -> dict[bytes, object]:
         kind = key.split(b":")[1]
         if kind == b"sums":
             found[key] = client.hgetall(key)
-        elif kind in {b"members", b"calls"}:
+        elif kind == b"members":
             found[key] = client.zrange(key, 0, -1, withscores=True)
+        elif kind == b"calls":
+            # Who moves to another group waits there since they came.
+            found[key] = set(client.zrange(key, 0, -1))
     return found
 
 
