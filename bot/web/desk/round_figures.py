@@ -141,7 +141,7 @@ def fared_of(one: Round, counted: int, progress: Progress) -> Fared:
     # Who was counted may be left out by now; what was chosen in the end is known at the end.
     spread = progress.counts["chosen"]
     expected = spread if one.state == "finished" else max(counted, spread)
-    left = max(expected - handed, 0)
+    left = max(expected - handed - told["withdrawn"], 0)
     label = "How far the round has come, in texts"
     picture = progress_bar(max(handed - failed, 0), failed, left, label, ident="progress")
     return Fared(told["sent"], told["delivered"], failed, left, picture)
