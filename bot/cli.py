@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import logging
 import os
@@ -9,7 +10,7 @@ import signal
 import sys
 import threading
 import time
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from datetime import date, datetime
 from datetime import time as daytime
 from pathlib import Path
@@ -18,7 +19,6 @@ from zoneinfo import ZoneInfo
 
 import click
 import msgspec
-import requests
 import yaml
 
 from bot import data
@@ -32,11 +32,13 @@ from bot.dialogue.sheet import read_sheet
 from bot.dialogue.slips import FlowError
 from bot.dialogue.voice import Contacts, Voice
 from bot.exchange import Exchange, dialogue_of
+from bot.gateway_cli import gateway
 from bot.gateways.numbers import read_number
 from bot.gateways.profiles import ProfileError, read_profile
 from bot.growers_cli import growers
 from bot.rounds_cli import rounds
 from bot.settings import Settings, SettingsError
+from bot.store.codec import RecordError
 from bot.store.connecting import reached
 from bot.store.errors import StoreUnavailable
 from bot.store.growers import Store
@@ -70,8 +72,11 @@ class _Fieldbell(click.Group):
             return super().invoke(ctx)
         except (SettingsError, ProfileError) as error:
             raise _Refused(str(error)) from error
-        except (FlowError, EmbeddedRedisError, StoreUnavailable) as error:
+        except (FlowError, EmbeddedRedisError, RecordError, StoreUnavailable) as error:
             raise click.ClickException(str(error)) from error
+        except UnicodeEncodeError as error:
+            # Bytes that are no text in the terminal's encoding reach us as halves of letters.
+            raise _Refused("what was typed is not text in UTF-8; write it anew") from error
 
 
 @click.group(cls=_Fieldbell, context_settings={"help_option_names": ["-h", "--help"]})
@@ -83,6 +88,9 @@ class _Fieldbell(click.Group):
 def main(context: click.Context, settings: Path | None) -> None:
     """Advise cassava growers by text message, and remind them on the day."""
     context.obj = settings
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        # A terminal that lacks a letter shows its number; no command fails over that.
+        sys.stdout.reconfigure(errors="backslashreplace")
 
 
 def _settings(file: Path | None, **given: Any) -> Settings:  # noqa: ANN401 - any setting
@@ -235,8 +243,12 @@ def serve(
 @click.option("--once", is_flag=True, help="Send what is due now, then stop.")
 @click.pass_obj
 def send(file: Path | None, once: bool) -> None:  # noqa: FBT001 - click's own
-    """Send reminders, rounds and queued replies as they fall due, until stopped."""
-    from bot.gateways.http import HttpGateway  # noqa: PLC0415 - only this command sends
+    """Send reminders, rounds and queued replies as they fall due, until stopped.
+
+    Over SMPP or a modem, what arrives is taken here, too.
+    """
+    from bot.gateways.opening import opened  # noqa: PLC0415 - only this command sends
+    from bot.receiving import Receiver  # noqa: PLC0415
     from bot.reminders.sender import Sender  # noqa: PLC0415
     from bot.reminders.spreading import Permission, Spreader  # noqa: PLC0415
     from bot.store.groups import Groups  # noqa: PLC0415
@@ -244,27 +256,43 @@ def send(file: Path | None, once: bool) -> None:  # noqa: FBT001 - click's own
 
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
     settings = _settings(file)
-    gateway = HttpGateway(read_profile(settings.gateway), requests.Session())
+    profile = read_profile(settings.gateway)
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
-    with _store(settings) as store:
+    with ExitStack() as stack:
+        store = stack.enter_context(_store(settings))
         exchange = _exchange(store, settings)
-        rounds_kept = Rounds(store.redis)
-        permit = Permission(rounds_kept, exchange.clock)
-        sender = Sender(store, gateway, exchange.compose, settings, exchange.clock, permit)
-        groups = Groups(store.redis)
+        receiver = Receiver(exchange)
+        network = stack.enter_context(opened(profile, receiver, settings.country))
+        groups, kept = Groups(store.redis), Rounds(store.redis)
+        sender = Sender(
+            store,
+            network,
+            exchange.compose,
+            settings,
+            exchange.clock,
+            Permission(kept, exchange.clock),
+            profile.at_once,
+        )
         dialogue = exchange.dialogue
-        spreader = Spreader(store, groups, rounds_kept, dialogue, settings, exchange.clock)
+        spreader = Spreader(store, groups, kept, dialogue, settings, exchange.clock)
         if once:
-            while any([spreader.tick(), sender.tick()]):
-                pass
-            spreader.release()
+            try:
+                while any([spreader.tick(), sender.tick()]):
+                    pass
+            finally:
+                spreader.release()
+                sender.close()
             return
         spreading = threading.Thread(target=spreader.run, args=(stop,), name="spreader")
         spreading.start()
-        sender.run(stop)
-        spreading.join()
+        try:
+            sender.run(stop)
+        finally:
+            # However the sender ended, a process that only spreads is of no use.
+            stop.set()
+            spreading.join()
 
 
 # Flows and languages
@@ -337,8 +365,9 @@ def figures(file: Path | None) -> None:
 main.add_command(words)
 
 
-# The agents' part
+# The agents' part, and the way onto a network
 
 main.add_command(growers)
 main.add_command(rounds)
 main.add_command(desk)
+main.add_command(gateway)

@@ -1,52 +1,42 @@
 """A gateway's HTTP in one TOML file: how texts arrive and leave, what became of them, USSD steps.
 
 A provider's own names live in its profile, so another provider is another file and no code.
-Reading a request never raises, whatever its bytes: what cannot be used is `Unreadable`.
+What is here says what a profile may hold and what each name means; `reading` uses it for what
+arrives, `answering` for our answers and `http` for what leaves.
+
+A name of a field in JSON may be a path: "message.from" is the field from of the table message,
+"parts.0.id" the id of the first of a list. A name with a dot in it is found as it is too.
 """
 
 from __future__ import annotations
 
-import codecs
-import json
-import re
 import tomllib
-from dataclasses import dataclass
-from email.message import Message
-from functools import lru_cache
 from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
-from urllib.parse import parse_qsl, urlencode
+from typing import TYPE_CHECKING, Annotated, Any, Literal, get_args
+from urllib.parse import urlsplit
 
 import msgspec
-from msgspec import Struct, field
+from msgspec import Meta, Struct, field
 
+from bot.gateways.signing import Signed
+from bot.gateways.writing import Body, check_table, placeholders
 from bot.settings import nearest
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-Body = Literal["json", "form"]
-
-MEDIA_TYPES: dict[Body, str] = {
-    "json": "application/json",
-    "form": "application/x-www-form-urlencoded",
-}
-
-CHARSETS = {"utf-8", "ascii", "iso8859-1", "cp1252", "utf-16", "utf-16-be", "utf-16-le"}
-"""Character sets a request may name; any other name is taken for UTF-8."""
-
-MOST_FIELDS = 100
-"""Form fields worth reading; a webhook has about ten."""
-
-LONGEST_KEPT = 200
-"""Characters kept of a report's reason and of a gateway's reference."""
+    from collections.abc import Iterable, Mapping
 
 State = Literal["delivered", "failed", "unreachable"]
 """What became of a text: it arrived, it did not, or none ever will at that number."""
 
-_OUR_ID = re.compile(r"(\+[0-9]{5,15}):([1-9][0-9]{0,14})")
-"""An id as the sender gives it to a text: the number, and the text's serial."""
+Method = Literal["POST", "GET"]
+"""How a request arrives; what arrives by GET has its fields in the query."""
+
+WHOLE = "."
+"""The path of a whole body, for one that is a list itself."""
+
+FAILURES = range(400, 600)
+"""The statuses of failures (RFC 9110, 15.5 and 15.6)."""
 
 
 class ProfileError(ValueError):
@@ -58,7 +48,9 @@ class SmsIn(Struct, frozen=True, forbid_unknown_fields=True):
 
     `reply` is "response" when the answer to the webhook carries the replies (in
     `reply_field`), and "queue" when the sender sends them. An empty `id` means that the
-    gateway gives texts none, so a text delivered twice cannot be recognised.
+    gateway gives texts none, so a text delivered twice cannot be recognised; `id_header` names
+    a header that holds it instead. `each` is the path of a list, where one request brings several
+    texts; the other names are then those within one of them, and `id` is needed.
     """
 
     body: Body
@@ -67,36 +59,178 @@ class SmsIn(Struct, frozen=True, forbid_unknown_fields=True):
     id: str = ""
     reply: Literal["response", "queue"] = "queue"
     reply_field: str = "replies"
+    method: Method = "POST"
+    id_header: str = ""
+    each: str = ""
+
+    def __post_init__(self) -> None:
+        _check_arrival(self.method, self.body, self.each)
+        if self.id and self.id_header:
+            raise ValueError("id and id_header both say where the id is; keep one")
+        if self.each and not self.id:
+            raise ValueError(
+                "each needs id, a field of each text: without it, a request delivered again for "
+                "one of its texts would have the others answered again"
+            )
+        if self.each and self.reply == "response":
+            raise ValueError(
+                'reply = "response" cannot say which reply is whose where each is a list; '
+                'write "queue"'
+            )
+
+
+class SmsAnswer(Struct, frozen=True, forbid_unknown_fields=True):
+    """What the gateway's answer to a text means.
+
+    `state` is the path of the word that tells. `accepted`, `later` (try again), `refused` and
+    `unreachable` (no text will ever reach the number) are such words, in capitals or not; true
+    and false are "true" and "false", and "" is a field that is absent. Where `accepted` has words,
+    a text is accepted by one of them alone, whatever the status. `reason` is the path of what to
+    tell the operator.
+
+    By status alone, 2xx is accepted; 401, 403, 404, 408, 425, 429 and 5xx mean later; any other
+    4xx is refused. `later_statuses` and `refused_statuses` change that for the ones they name.
+
+    A body of "text" is words: "0" is the path of the first, "1" of the second.
+    """
+
+    body: Literal["json", "form", "text"] = "json"
+    state: str = ""
+    accepted: list[str] = field(default_factory=list)
+    later: list[str] = field(default_factory=list)
+    refused: list[str] = field(default_factory=list)
+    unreachable: list[str] = field(default_factory=list)
+    reason: str = ""
+    later_statuses: list[int] = field(default_factory=list)
+    refused_statuses: list[int] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        words = {name: getattr(self, name) for name in MEANINGS}
+        if any(words.values()) and not self.state:
+            raise ValueError("words need state, the path where they are found")
+        if self.state and not self.accepted:
+            raise ValueError("state needs accepted, the words that say that a text was taken")
+        _check_words(words)
+        for name in ("later_statuses", "refused_statuses"):
+            for status in getattr(self, name):
+                if status not in FAILURES:
+                    raise ValueError(f"{name} has {status}; name statuses from 400 to 599")
+                if self.later_statuses.count(status) + self.refused_statuses.count(status) > 1:
+                    raise ValueError(f"{status} is named twice")
+
+
+Meaning = Literal["accepted", "later", "refused", "unreachable"]
+MEANINGS: tuple[Meaning, ...] = get_args(Meaning)
 
 
 class SmsOut(Struct, frozen=True, forbid_unknown_fields=True):
     """How a text is handed to the gateway.
 
-    `token` names the environment variable that holds a bearer token. `reference` is the field
-    of a JSON answer that holds the gateway's own name for the text. `timeout_s` is in seconds.
-    `unreachable` are the statuses (4xx) that say that no text will ever reach the number.
+    `number`, `text` and `id` are the names of the fields; or `fields` is a table of them all, in
+    which "{to}", "{text}" and "{id}" stand for the values, and "{token}", "{user}" and "{password}"
+    for secrets. `plus` says whether a number begins with a plus. `id_header` is a header that
+    takes the id, too. `repeats_dropped` says that the gateway drops a text whose id it has had, so
+    that one that may have arrived can be sent again as often as it takes, and not just once.
+
+    `token` names the environment variable that holds a token: a bearer token, or as it is in a
+    `token_header` of another name than Authorization. `user` and `password` likewise, for basic
+    authentication (RFC 7617). What stands in `fields` goes nowhere else. `reference` is the field
+    of the answer that holds the gateway's own name for the text, `reference_header` the header.
+    `timeout_s` is in seconds. `unreachable` are the statuses (4xx) that say that no text will ever
+    reach the number.
     """
 
     url: str
     body: Body
-    number: str
-    text: str
+    number: str = ""
+    text: str = ""
     id: str = ""
-    method: Literal["POST", "PUT"] = "POST"
+    method: Literal["POST", "PUT", "GET"] = "POST"
     headers: dict[str, str] = field(default_factory=dict)
     timeout_s: float = 10.0
     token: str = ""
     reference: str = ""
     unreachable: list[int] = field(default_factory=list)
+    fields: dict[str, Any] = field(default_factory=dict)
+    plus: bool = True
+    id_header: str = ""
+    repeats_dropped: bool = False
+    token_header: str = "Authorization"  # noqa: S105 - a header's name
+    user: str = ""
+    password: str = ""
+    reference_header: str = ""
+    answer: SmsAnswer = field(default_factory=SmsAnswer)
 
     def __post_init__(self) -> None:
         if not self.url.startswith(("http://", "https://")):
             raise ValueError(f"url {self.url!r} must begin with https:// or http://")
+        try:
+            host = urlsplit(self.url).hostname
+        except ValueError as error:
+            raise ValueError(f"url {self.url!r}: {error}") from error
+        if not host:
+            raise ValueError(f"url {self.url!r} has no host")
         if not self.timeout_s > 0:
             raise ValueError(f"timeout_s {self.timeout_s} must be above 0")
         for status in self.unreachable:
             if not 400 <= status <= 499:  # noqa: PLR2004 - the client errors of RFC 9110, 15.5
                 raise ValueError(f"unreachable has {status}; name statuses from 400 to 499")
+        if self.method == "GET" and self.body != "query":
+            raise ValueError('a GET has no body; write body = "query"')
+        self._check_fields()
+        if bool(self.user) != bool(self.password):
+            raise ValueError("user and password need each other")
+        if self.token and self.basic and "token" not in self.secrets_in_fields:
+            raise ValueError("token and user both say who sends; keep one")
+        if self.repeats_dropped and not self.tells_id:
+            raise ValueError("repeats_dropped needs the id in id, id_header or fields")
+        if self.reference and self.reference_header:
+            raise ValueError("reference and reference_header both say where it is; keep one")
+
+    def _check_fields(self) -> None:
+        named = {"number": self.number, "text": self.text}
+        if self.fields:
+            for name, value in {**named, "id": self.id}.items():
+                if value:
+                    raise ValueError(f"fields holds every field, so {name} says nothing; drop it")
+        else:
+            for name, value in named.items():
+                if not value:
+                    raise ValueError(f"{name} must name its field, or fields say them all")
+        check_table(self.template, PLACEHOLDERS, nested=self.body == "json")
+        for name in ("to", "text"):
+            if name not in placeholders(self.template):
+                raise ValueError(f"fields has no {{{name}}}")
+        for name in sorted(self.secrets_in_fields):
+            if not getattr(self, name):
+                raise ValueError(f"{{{name}}} needs {name}, the environment variable it is in")
+
+    @property
+    def template(self) -> dict[str, Any]:
+        """The table that a text's fields are made from."""
+        if self.fields:
+            return self.fields
+        named = {self.number: "{to}", self.text: "{text}"}
+        return named | {self.id: "{id}"} if self.id else named
+
+    @property
+    def secrets_in_fields(self) -> set[str]:
+        """Which of `SECRETS` go in the fields, and so in no header."""
+        return placeholders(self.template) & set(SECRETS)
+
+    @property
+    def basic(self) -> bool:
+        """Whether `user` and `password` go in a header."""
+        return bool(self.user) and not self.secrets_in_fields & {"user", "password"}
+
+    @property
+    def tells_id(self) -> bool:
+        """Whether the gateway is told the text's id."""
+        return bool(self.id_header) or "id" in placeholders(self.template)
+
+
+SECRETS = ("token", "user", "password")
+PLACEHOLDERS = ("to", "text", "id", *SECRETS)
 
 
 class Receipt(Struct, frozen=True, forbid_unknown_fields=True):
@@ -107,6 +241,7 @@ class Receipt(Struct, frozen=True, forbid_unknown_fields=True):
     is needed. `delivered`, `failed` (it did not arrive; another one may) and `unreachable` (no
     text will ever reach the number) are words of `state`, in capitals or not; any other word is
     a text on its way. `unreachable_reasons` are words of `reason` that make a failure final.
+    `each` is the path of a list, where one request brings several reports.
     """
 
     body: Body
@@ -119,47 +254,80 @@ class Receipt(Struct, frozen=True, forbid_unknown_fields=True):
     reference: str = ""
     number: str = ""
     reason: str = ""
+    method: Method = "POST"
+    each: str = ""
 
     def __post_init__(self) -> None:
+        _check_arrival(self.method, self.body, self.each)
         if not self.id and not self.reference:
             raise ValueError("id or reference must name the field that tells which text it is")
         if self.reference and not self.id and not self.number:
             raise ValueError("reference needs number beside it, the field of whom the text was for")
         if self.unreachable_reasons and not self.reason:
             raise ValueError("unreachable_reasons needs reason, the field they are found in")
-        seen: dict[str, str] = {}
-        for name in ("delivered", "failed", "unreachable"):
-            for word in map(_folded, getattr(self, name)):
-                if seen.setdefault(word, name) != name:
-                    raise ValueError(f"{word!r} is both {seen[word]} and {name}; name it once")
+        _check_words({name: getattr(self, name) for name in get_args(State)})
 
     def means(self, word: str, reason: str) -> State | None:
         """Tell what became of a text by the gateway's words; None while it is on its way."""
-        word, reason = _folded(word), _folded(reason)
-        if word in map(_folded, self.delivered):
+        if is_among(word, self.delivered):
             return "delivered"
-        if word in map(_folded, self.unreachable):
+        if is_among(word, self.unreachable):
             return "unreachable"
-        if word not in map(_folded, self.failed):
+        if not is_among(word, self.failed):
             return None
-        final = reason in map(_folded, self.unreachable_reasons)
-        return "unreachable" if final else "failed"
-
-
-def _folded(word: str) -> str:
-    return word.strip().casefold()
+        return "unreachable" if is_among(reason, self.unreachable_reasons) else "failed"
 
 
 class UssdAnswer(Struct, frozen=True, forbid_unknown_fields=True):
-    """Names of the answer's fields: its text, and whether the session goes on (true or false)."""
+    """How a screen is told, and whether the session goes on.
 
-    body: Body
-    text: str
-    more: str
+    `text` and `more` are the names of the two fields; or `fields` is a table of them all, in
+    which "{text}", "{more}", "{session}" and "{number}" stand for the values. `more` is true or
+    false, or else `goes_on` or `ends`. A body of "text" is one of these two words and the screen.
+    """
+
+    body: Literal["json", "form", "text"]
+    text: str = ""
+    more: str = ""
+    fields: dict[str, Any] = field(default_factory=dict)
+    goes_on: str = ""
+    ends: str = ""
+
+    def __post_init__(self) -> None:
+        if (self.goes_on or self.ends) and self.goes_on == self.ends:
+            raise ValueError(f"goes_on and ends are both {self.ends!r}")
+        if self.body == "text":
+            if self.text or self.more or self.fields:
+                raise ValueError("a body of text has no fields; keep goes_on and ends alone")
+            if not self.goes_on or not self.ends:
+                raise ValueError("a body of text needs goes_on and ends, which stand before it")
+            return
+        if bool(self.goes_on) != bool(self.ends):
+            raise ValueError("goes_on and ends need each other")
+        if bool(self.fields) == bool(self.text and self.more) or (
+            self.fields and (self.text or self.more)
+        ):
+            raise ValueError("write text and more, the names of the two fields, or else fields")
+        check_table(self.template, SCREEN_PLACEHOLDERS, nested=self.body == "json")
+        for name in ("text", "more"):
+            if name not in placeholders(self.template):
+                raise ValueError(f"fields has no {{{name}}}")
+
+    @property
+    def template(self) -> dict[str, Any]:
+        """The table that an answer's fields are made from."""
+        return self.fields or {self.text: "{text}", self.more: "{more}"}
+
+
+SCREEN_PLACEHOLDERS = ("text", "more", "session", "number")
 
 
 class Ussd(Struct, frozen=True, forbid_unknown_fields=True):
-    """Names of the fields of a USSD step, and how it is answered."""
+    """Names of the fields of a USSD step, and how it is answered.
+
+    `so_far` is what stands between the inputs where `text` holds all of a session so far, as
+    "1*2*3"; empty, `text` is the last input alone.
+    """
 
     body: Body
     session: str
@@ -167,58 +335,68 @@ class Ussd(Struct, frozen=True, forbid_unknown_fields=True):
     text: str
     answer: UssdAnswer
     id: str = ""
+    method: Method = "POST"
+    so_far: str = ""
+
+    def __post_init__(self) -> None:
+        _check_arrival(self.method, self.body, "")
+        for name in ("session", "number", "text"):
+            if not getattr(self, name):
+                raise ValueError(f"{name} must name its field")
 
 
 class Profile(Struct, frozen=True, forbid_unknown_fields=True):
-    """One gateway. A part that is left out is one the gateway does not offer."""
+    """One gateway. A part that is left out is one the gateway does not offer.
+
+    `signed` holds for all that arrives; without it, whoever knows the address may write to it.
+    Texts leave by `sms_out`, or by `smpp` or `modem` (`bot.gateways.opening` knows their keys),
+    by which they arrive too; `at_once` is how many a sender hands over together.
+    """
 
     sms_in: SmsIn | None = None
     sms_out: SmsOut | None = None
     receipt: Receipt | None = None
     ussd: Ussd | None = None
+    signed: Signed | None = None
+    smpp: dict[str, Any] | None = None
+    modem: dict[str, Any] | None = None
+    at_once: Annotated[int, Meta(ge=1, le=200)] = 1
 
+    def __post_init__(self) -> None:
+        ways = [name for name in ("sms_out", "smpp", "modem") if getattr(self, name) is not None]
+        if len(ways) > 1:
+            raise ValueError(f"{' and '.join(ways)} both say how texts leave; keep one")
+        if self.signed is None or self.signed.how == "token":
+            return
+        for name in ("sms_in", "receipt", "ussd"):
+            part: SmsIn | Receipt | Ussd | None = getattr(self, name)
+            if part is None:
+                continue
+            signs = "query" if part.body == "query" else "body"
+            if signs not in self.signed.over:
+                raise ValueError(
+                    f"signed does not cover {name}, whose fields are in the {signs}; "
+                    f"write {signs!r} in over"
+                )
+            if name == "sms_in" and self.sms_in is not None and self.sms_in.id_header:
+                raise ValueError(
+                    "a signature does not cover the header in id_header, so a text could be "
+                    "repeated under another id; take the id from a field"
+                )
 
-@dataclass(frozen=True, slots=True)
-class Incoming:
-    """A text that arrived. `number` is as the gateway wrote it; `id` is None if it gave none."""
-
-    number: str
-    text: str
-    id: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """One step of a USSD session: what was entered, empty when the code was just dialled."""
-
-    session: str
-    number: str
-    text: str
-    id: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Report:
-    """What became of a text; `state` is None while it is on its way.
-
-    `number` is as the gateway wrote it, or as our id has it; `id_number` is the number in our id
-    and `serial` the text's, "" and 0 where our id did not come back. `reference` is the
-    gateway's own name for the text. `reason` is empty for a text that arrived.
-    """
-
-    number: str
-    state: State | None
-    serial: int = 0
-    id_number: str = ""
-    reference: str = ""
-    reason: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Unreadable:
-    """A request that cannot be used, and why, for the operator's log."""
-
-    reason: str
+    def variables(self) -> dict[str, str]:
+        """Return the environment variables to set, and what each holds."""
+        found: dict[str, str] = {}
+        if self.signed:
+            found[self.signed.secret] = (
+                "the token that requests bring"
+                if self.signed.how == "token"
+                else "the key that requests are signed with"
+            )
+        for name in SECRETS:
+            if self.sms_out and (variable := getattr(self.sms_out, name)):
+                found[variable] = f"the {name} to send texts with"
+        return found
 
 
 def read_profile(name_or_path: str) -> Profile:
@@ -239,186 +417,64 @@ def read_profile(name_or_path: str) -> Profile:
                 f"no gateway profile {name_or_path!r}; {hint} A profile of your own is given "
                 "by its path, which ends in .toml"
             )
-        values = tomllib.loads(text)
     except OSError as error:
         raise ProfileError(f"profile {name_or_path} cannot be read: {error.strerror}") from error
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except UnicodeDecodeError as error:
         raise ProfileError(f"profile {name_or_path} is not TOML: {error}") from error
-    _check_keys(values, name_or_path)
+    try:
+        values = tomllib.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise ProfileError(f"profile {name_or_path} is not TOML: {error}") from error
+    _check_keys(values, Profile, name_or_path)
     try:
         return msgspec.convert(values, Profile)
     except msgspec.ValidationError as error:
         raise ProfileError(f"profile {name_or_path}: {error}") from error
 
 
-def read_sms(profile: Profile, content_type: str, body: bytes) -> Incoming | Unreadable:
-    """Read a text from a webhook's request. A text that was left out is an empty text."""
-    names = profile.sms_in
-    if names is None:
-        return Unreadable("the gateway profile has no [sms_in]")
-    fields = _fields(names.body, content_type, body)
-    if isinstance(fields, Unreadable):
-        return fields
-    number = fields.get(names.number, "")
-    if not number:
-        return Unreadable(f"no {names.number!r}, the sender's number")
-    return Incoming(number, fields.get(names.text, ""), fields.get(names.id) or None)
+def secret(variable: str, environ: Mapping[str, str]) -> str:
+    """Return what an environment variable holds. Raises `ProfileError` where it has nothing."""
+    if not environ.get(variable):
+        raise ProfileError(
+            f"the gateway profile takes a secret from {variable}, which is not set; "
+            "put it into that environment variable"
+        )
+    return environ[variable]
 
 
-def read_ussd(profile: Profile, content_type: str, body: bytes) -> Step | Unreadable:
-    """Read one step of a USSD session from a webhook's request."""
-    names = profile.ussd
-    if names is None:
-        return Unreadable("the gateway profile has no [ussd]")
-    fields = _fields(names.body, content_type, body)
-    if isinstance(fields, Unreadable):
-        return fields
-    for needed, meaning in ((names.session, "the session"), (names.number, "the number")):
-        if not fields.get(needed):
-            return Unreadable(f"no {needed!r}, {meaning}")
-    return Step(
-        fields[names.session],
-        fields[names.number],
-        fields.get(names.text, ""),
-        fields.get(names.id) or None,
-    )
+def is_among(word: str, words: Iterable[str]) -> bool:
+    """Tell whether a word is one of these, in capitals or not."""
+    return _folded(word) in map(_folded, words)
 
 
-def read_receipt(profile: Profile, content_type: str, body: bytes) -> Report | Unreadable:
-    """Read a report on a text that was sent from a webhook's request."""
-    names = profile.receipt
-    if names is None:
-        return Unreadable("the gateway profile has no [receipt]")
-    fields = _fields(names.body, content_type, body)
-    if isinstance(fields, Unreadable):
-        return fields
-    # A part without a name is one the gateway does not send, and a form may hold a field of none.
-    given = {name: fields.get(getattr(names, name), "") for name in _PARTS if getattr(names, name)}
-    word = given["state"].strip()
-    if not word:
-        return Unreadable(f"no {names.state!r}, what became of the text")
-    ours = _OUR_ID.fullmatch(given.get("id", "").strip())
-    reference = given.get("reference", "")[:LONGEST_KEPT]
-    if ours is None and not reference:
-        return Unreadable(f"no {names.id or names.reference!r} that names a text of ours")
-    id_number, serial = (ours[1], int(ours[2])) if ours else ("", 0)
-    number = given.get("number") or id_number
-    if not number:
-        return Unreadable(f"no {names.number!r}, the number the text was for")
-    reason = given.get("reason", "").strip()
-    state = names.means(word, reason)
-    said = "" if state == "delivered" else (reason or word)[:LONGEST_KEPT]
-    return Report(number, state, serial, id_number, reference, said)
+def _folded(word: str) -> str:
+    return word.strip().casefold()
 
 
-_PARTS = ("state", "id", "reference", "number", "reason")
+def _check_arrival(method: Method, body: Body, each: str) -> None:
+    if method == "GET" and body != "query":
+        raise ValueError('a GET has no body; write body = "query"')
+    if each and body != "json":
+        raise ValueError(f'each is the path of a list in JSON, and body is "{body}"')
 
 
-def answer_sms(profile: Profile, replies: tuple[str, ...]) -> tuple[str, bytes]:
-    """Return the content type and body that answer a text.
-
-    With `reply = "queue"` the body carries none of the replies: they go out by the sender.
-    """
-    names = profile.sms_in
-    if names is None:
-        raise ProfileError("the gateway profile has no [sms_in]; add it to receive texts")
-    carried = list(replies) if names.reply == "response" else []
-    return write_body(names.body, {names.reply_field: carried})
+def _check_words(words: Mapping[Any, list[str]]) -> None:
+    """Raise `ValueError` for a word with two meanings."""
+    seen: dict[str, str] = {}
+    for name, each in words.items():
+        for word in map(_folded, each):
+            if seen.setdefault(word, name) != name:
+                raise ValueError(f"{word!r} is both {seen[word]} and {name}; name it once")
 
 
-def answer_receipt(profile: Profile) -> tuple[str, bytes]:
-    """Return the content type and body that answer a report: there is nothing to say."""
-    if profile.receipt is None:
-        raise ProfileError("the gateway profile has no [receipt]; add it to hear what arrived")
-    return write_body(profile.receipt.body, {})
-
-
-def answer_ussd(profile: Profile, text: str, more: bool) -> tuple[str, bytes]:  # noqa: FBT001 - a pair: the screen, and whether the session goes on
-    """Return the content type and body that answer a USSD step."""
-    if profile.ussd is None:
-        raise ProfileError("the gateway profile has no [ussd]; add it to serve USSD")
-    answer = profile.ussd.answer
-    return write_body(answer.body, {answer.text: text, answer.more: more})
-
-
-def write_body(body: Body, fields: Mapping[str, str | bool | list[str]]) -> tuple[str, bytes]:
-    """Return the content type and bytes of fields; a list in a form is its field repeated."""
-    if body == "json":
-        return MEDIA_TYPES["json"], json.dumps(fields, ensure_ascii=False).encode()
-    plain = {
-        name: json.dumps(value) if isinstance(value, bool) else value
-        for name, value in fields.items()
-    }
-    return MEDIA_TYPES["form"], urlencode(plain, doseq=True).encode()
-
-
-def _fields(wanted: Body, content_type: str, body: bytes) -> dict[str, str] | Unreadable:
-    media_type, charset = _media(content_type)
-    if media_type in MEDIA_TYPES.values() and media_type != MEDIA_TYPES[wanted]:
-        return Unreadable(f"expected {MEDIA_TYPES[wanted]}, got {media_type}")
-    # A byte that is no letter must not cost the grower the rest of the text.
-    text = body.decode(charset, errors="replace")
-    try:
-        if wanted == "form":
-            pairs = parse_qsl(
-                text,
-                keep_blank_values=True,
-                encoding=charset,
-                errors="replace",
-                max_num_fields=MOST_FIELDS,
-            )
-            return {name: _sound(value) for name, value in pairs}
-        values = json.loads(text)
-    except (ValueError, RecursionError) as error:
-        return Unreadable(f"not {MEDIA_TYPES[wanted]}: {type(error).__name__}")
-    if not isinstance(values, dict):
-        return Unreadable("the JSON is not an object")
-    return {name: _sound(str(value)) for name, value in values.items() if _is_plain(value)}
-
-
-@lru_cache(maxsize=64)  # a gateway writes the same header on every request
-def _media(content_type: str) -> tuple[str, str]:
-    """The media type and the character set that a Content-Type header names."""
-    header = Message()
-    header["content-type"] = " ".join(content_type.split())
-    return header.get_content_type(), _charset(str(header.get_param("charset", "utf-8")))
-
-
-def _charset(name: str) -> str:
-    # Python's other codecs include ones that are no character set.
-    try:
-        found = codecs.lookup(name).name
-    except (LookupError, ValueError):
-        return "utf-8"
-    return found if found in CHARSETS else "utf-8"
-
-
-def _is_plain(value: object) -> bool:
-    # Gateways write numbers and ids with quotes or without.
-    return isinstance(value, str | int) and not isinstance(value, bool)
-
-
-def _sound(text: str) -> str:
-    """Return a text without half surrogates, which JSON lets through and UTF-8 cannot hold."""
-    return text.encode("utf-16", "surrogatepass").decode("utf-16", "replace")
-
-
-def _check_keys(values: Mapping[str, Any], where: str) -> None:
-    parts: dict[str, type[Struct]] = {
-        "sms_in": SmsIn,
-        "sms_out": SmsOut,
-        "receipt": Receipt,
-        "ussd": Ussd,
-    }
-    tables: list[tuple[str, object, type[Struct]]] = [(where, values, Profile)]
-    tables += [(f"{where} [{name}]", values.get(name), kind) for name, kind in parts.items()]
-    ussd = values.get("ussd")
-    if isinstance(ussd, dict):
-        tables.append((f"{where} [ussd.answer]", ussd.get("answer"), UssdAnswer))
-    for place, table, kind in tables:
-        if not isinstance(table, dict):
-            continue
-        for key in table:
-            if key not in kind.__struct_fields__:
-                hint = nearest(key, kind.__struct_fields__)
-                raise ProfileError(f"profile {place} has an unknown key {key!r}; {hint}")
+def _check_keys(values: Mapping[str, Any], kind: type[Struct], where: str, part: str = "") -> None:
+    """Raise `ProfileError` for a key nobody knows, however deep."""
+    fields = {each.name: each.type for each in msgspec.structs.fields(kind)}
+    for key, value in values.items():
+        if key not in fields:
+            place = f"{where} [{part}]" if part else where
+            hint = nearest(key, fields)
+            raise ProfileError(f"profile {place} has an unknown key {key!r}; {hint}")
+        for each in (fields[key], *get_args(fields[key])):
+            if isinstance(value, dict) and isinstance(each, type) and issubclass(each, Struct):
+                _check_keys(value, each, where, f"{part}.{key}" if part else key)

@@ -1,36 +1,41 @@
 """The gateway's webhooks: a text in, a USSD session step, a report on a text that was sent.
 
-How a request and its answer are spelt is the gateway profile's affair. A request that cannot
-be used is 400 with the reason, for the operator; when Redis is out of reach the answer is 503,
-and a gateway that delivers again loses nothing.
+How a request and its answer are spelt, and how it is signed, is the gateway profile's affair. One
+that is not signed so is 401 and does nothing. A request that cannot be used is 400 with the
+reason, for the operator; when Redis is out of reach the answer is 503, and a gateway that
+delivers again loses nothing.
 """
 
 from __future__ import annotations
 
 import logging
+import os
 from functools import lru_cache
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, TypeVar, cast
 
-from flask import Blueprint, Response, current_app, request
+from flask import Blueprint, Response, abort, current_app, request
+from werkzeug.exceptions import MethodNotAllowed
 
+from bot.gateways.answering import answer_receipt, answer_sms, answer_ussd
 from bot.gateways.numbers import LONGEST, masked, read_number
-from bot.gateways.profiles import (
-    Unreadable,
-    answer_receipt,
-    answer_sms,
-    answer_ussd,
-    read_receipt,
-    read_sms,
-    read_ussd,
-)
+from bot.gateways.profiles import secret
+from bot.gateways.reading import Request, Unreadable, read_receipt, read_sms, read_ussd
+from bot.gateways.signing import fault
 from bot.store.codec import RecordError
 from bot.store.errors import StoreUnavailable
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from flask.blueprints import BlueprintSetupState
+
     from bot.exchange import Exchange
-    from bot.gateways.profiles import Profile
+    from bot.gateways.profiles import Profile, Receipt, SmsIn, Ussd
+    from bot.gateways.reading import Incoming, Report
 
 log = logging.getLogger(__name__)
+
+T = TypeVar("T")
 
 hooks = Blueprint("hooks", __name__, url_prefix="/hooks")
 
@@ -38,29 +43,40 @@ RETRY_S = "30"
 """Seconds after which a gateway should deliver again what we could not take."""
 
 
-@hooks.post("/sms")
+@hooks.record
+def _prepare(state: BlueprintSetupState) -> None:
+    """Read the key that requests are signed with, so that without it nothing is served."""
+    signed = cast("Profile", state.app.extensions["profile"]).signed
+    state.app.extensions["hooks.secret"] = secret(signed.secret, os.environ) if signed else ""
+
+
+@hooks.route("/sms", methods=["GET", "POST"])
 def sms() -> Response:
-    """Take a text. The replies are in the answer, or left to the sender, as the profile says."""
+    """Take a text, or several. Replies are in the answer or left to the sender, by the profile."""
     profile = _profile()
-    incoming = read_sms(profile, request.content_type or "", request.get_data())
-    if isinstance(incoming, Unreadable):
-        return _refused(incoming.reason)
-    number = _e164(incoming.number)
-    if number is None:
-        return _refused("the sender's number is not a phone number")
     queue = profile.sms_in is not None and profile.sms_in.reply == "queue"
-    said = _exchange().answer(number, incoming.text, message_id=incoming.id, queue=queue)
-    if said.repeated:
-        log.info("a text of %s was delivered again", masked(number))
-    content_type, body = answer_sms(profile, () if queue else said.replies)
-    return Response(body, content_type=content_type)
+    replies: list[str] = []
+
+    def take(text: Incoming) -> str:
+        number = _e164(text.number)
+        if number is None:
+            return "the sender's number is not a phone number"
+        said = _exchange().answer(number, text.text, message_id=text.id, queue=queue)
+        if said.repeated:
+            log.info("a text of %s was delivered again", masked(number))
+        if not queue:
+            replies.extend(said.replies)
+        return ""
+
+    read = read_sms(profile, _request(profile.sms_in))
+    return _take_all(read, take) or _response(answer_sms(profile, tuple(replies)))
 
 
-@hooks.post("/ussd")
+@hooks.route("/ussd", methods=["GET", "POST"])
 def ussd() -> Response:
     """Take one step of a USSD session and answer with a screen within the same request."""
     profile = _profile()
-    step = read_ussd(profile, request.content_type or "", request.get_data())
+    step = read_ussd(profile, _request(profile.ussd))
     if isinstance(step, Unreadable):
         return _refused(step.reason)
     number = _e164(step.number)
@@ -69,22 +85,23 @@ def ussd() -> Response:
     # A step's id is unique within its session only.
     message_id = f"{step.session}/{step.id}" if step.id else None
     said = _exchange().answer(number, step.text, channel="ussd", message_id=message_id)
-    content_type, body = answer_ussd(profile, said.replies[0], said.more)
-    return Response(body, content_type=content_type)
+    return _response(answer_ussd(profile, step, said.replies[0], more=said.more))
 
 
-@hooks.post("/receipt")
+@hooks.route("/receipt", methods=["GET", "POST"])
 def receipt() -> Response:
-    """Take a report on a text that was sent. One that tells us nothing is taken all the same."""
+    """Take reports on texts that were sent. One that tells us nothing is taken all the same."""
     profile = _profile()
-    report = read_receipt(profile, request.content_type or "", request.get_data())
-    if isinstance(report, Unreadable):
-        return _refused(report.reason)
+    read = read_receipt(profile, _request(profile.receipt))
+    return _take_all(read, _take_report) or _response(answer_receipt(profile))
+
+
+def _take_report(report: Report) -> str:
     number = _e164(report.number)
     if number is None:
-        return _refused("the number the text was for is not a phone number")
+        return "the number the text was for is not a phone number"
     if report.id_number not in {"", number}:
-        return _refused("the id is that of a text to another number")
+        return "the id is that of a text to another number"
     if report.state is not None:
         news = _exchange().receipt(
             number,
@@ -94,7 +111,54 @@ def receipt() -> Response:
             reason=report.reason,
         )
         log.info("a text to %s: %s%s", masked(number), report.state, "" if news else ", no news")
-    content_type, body = answer_receipt(profile)
+    return ""
+
+
+def _request(part: SmsIn | Ussd | Receipt | None) -> Request:
+    """The request, if it comes by the part's method and is the gateway's; else 405 or 401."""
+    method = part.method if part else "POST"
+    if request.method != method:
+        raise MethodNotAllowed([method, "OPTIONS"])
+    found = Request(
+        request.content_type or "",
+        request.get_data(),
+        request.query_string,
+        {name.lower(): value for name, value in request.headers.items()},
+    )
+    signed = _profile().signed
+    if signed:
+        key = cast("str", current_app.extensions["hooks.secret"])
+        if wrong := fault(signed, key, found, _exchange().clock()):
+            log.warning("a request was refused as not the gateway's: %s", wrong)
+            abort(Response("not signed as agreed\n", 401, content_type="text/plain"))
+    return found
+
+
+def _take_all(read: list[T | Unreadable], take: Callable[[T], str]) -> Response | None:
+    """Take all that a request brought; `take` returns why one cannot be used, "" if it can.
+
+    Return a refusal if none could be used. Were a request refused for a few, the gateway would
+    deliver it again and again. Raises `RecordError`, of the first it met, when the others have
+    been taken.
+    """
+    refused: list[str] = []
+    broken: RecordError | None = None
+    for each in read:
+        try:
+            refused.append(each.reason if isinstance(each, Unreadable) else take(each))
+        except RecordError as error:
+            broken = broken or error
+    if broken:
+        raise broken
+    if refused and all(refused):
+        return _refused(refused[0])
+    for reason in filter(None, refused):
+        log.warning("one of several in a request cannot be used: %s", reason)
+    return None
+
+
+def _response(answer: tuple[str, bytes]) -> Response:
+    content_type, body = answer
     return Response(body, content_type=content_type)
 
 

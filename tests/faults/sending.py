@@ -11,8 +11,6 @@ import sys
 import threading
 import time
 
-import requests
-
 from bot import data
 from bot.exchange import Exchange
 from bot.gateways.http import HttpGateway
@@ -38,7 +36,7 @@ def main(url: str, profile: str, now: float) -> None:
     groups, rounds = Groups(store.redis), Rounds(store.redis)
     spreader = Spreader(store, groups, rounds, exchange.dialogue, settings, clock)
     threading.Thread(target=spreader.run, args=(stop,), daemon=True).start()
-    gateway = HttpGateway(read_profile(profile), requests.Session())
+    gateway = HttpGateway(read_profile(profile))
     permit = Permission(rounds, clock)
     Sender(store, gateway, exchange.compose, settings, clock, permit).run(stop)
 

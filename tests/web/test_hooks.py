@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import hashlib
+import hmac
+import json
 import logging
 from itertools import count
 from typing import TYPE_CHECKING
-from urllib.parse import parse_qs
+from urllib.parse import parse_qs, quote
 
 import pytest
+from conftest import NINE
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from bot.gateways.profiles import ProfileError
 from bot.settings import Settings
 from bot.store import keys
 from bot.store.connecting import connect
@@ -315,6 +320,194 @@ def test_whatever_is_entered_the_screen_fits(client: FlaskClient, said: list[str
         screen = answer.json["text"]
         assert 0 < len(screen) <= USSD_CHARACTERS
         assert isinstance(answer.json["continue"], bool)
+
+
+# Gateways of other kinds
+
+KEY = "a key that is shared"
+
+
+@pytest.fixture
+def signed_client(store: Store, monkeypatch: pytest.MonkeyPatch) -> FlaskClient:
+    monkeypatch.setenv("GATEWAY_KEY", KEY)
+    return create_app(Settings(gateway="signed-json"), store, lambda: NINE).test_client()
+
+
+@pytest.fixture
+def query_client(store: Store, monkeypatch: pytest.MonkeyPatch) -> FlaskClient:
+    monkeypatch.setenv("GATEWAY_TOKEN", "t0ken")
+    return create_app(Settings(gateway="plain-query"), store, lambda: NINE).test_client()
+
+
+def signs(
+    client: FlaskClient, path: str, value: object, key: str = KEY, at: float = NINE
+) -> TestResponse:
+    body = json.dumps(value).encode()
+    headers = signed_headers(body, key, at)
+    return client.post(path, data=body, headers=headers, content_type="application/json")
+
+
+def signed_headers(body: bytes, key: str = KEY, at: float = NINE) -> dict[str, str]:
+    stamp = str(int(at))
+    digest = hmac.new(key.encode(), stamp.encode() + b"." + body, hashlib.sha256).hexdigest()
+    return {"X-Timestamp": stamp, "X-Signature": f"sha256={digest}"}
+
+
+def message(number: str, text: str, given: str = "m-1") -> dict[str, object]:
+    return {"sender": {"number": number}, "content": {"text": text}, "id": given}
+
+
+def test_several_texts_in_one_request(signed_client: FlaskClient, store: Store) -> None:
+    other = "+255655000002"
+    request = {
+        "messages": [
+            message(NUMBER, "hello", "m-1"),
+            message("12", "hello", "m-2"),
+            {"id": "m-3"},
+            message(other, "hello", "m-4"),
+            message(NUMBER, "1", "m-5"),
+        ]
+    }
+    answer = signs(signed_client, "/hooks/sms", request)
+    assert (answer.status_code, answer.json) == (200, {"replies": []})
+    assert sorted(store.growers()) == [NUMBER, other]
+    assert asked(store) == "field.area"
+    before = store.load(NUMBER).version, store.load(other).version
+    assert signs(signed_client, "/hooks/sms", request).status_code == 200
+    assert (store.load(NUMBER).version, store.load(other).version) == before
+
+
+def test_several_texts_of_which_none_can_be_used(signed_client: FlaskClient, store: Store) -> None:
+    answer = signs(signed_client, "/hooks/sms", {"messages": [message("12", "x"), {}]})
+    assert (answer.status_code, answer.text) == (
+        400,
+        "the sender's number is not a phone number\n",
+    )
+    assert signs(signed_client, "/hooks/sms", {"messages": []}).status_code == 200
+    assert list(store.growers()) == []
+
+
+def test_a_record_that_cannot_be_read_holds_up_nobody_else(
+    signed_client: FlaskClient, store: Store, redis_client: redis.Redis
+) -> None:
+    broken, other = NUMBER, "+255655000002"
+    request = {"messages": [message(broken, "hello", "m-1"), message(other, "hello", "m-2")]}
+    signs(signed_client, "/hooks/sms", {"messages": [message(broken, "hello", "m-0")]})
+    (key,) = redis_client.scan_iter(match=keys.grower_key(broken))
+    redis_client.set(key, redis_client.get(key)[:8] + b"\xc1")
+    assert signs(signed_client, "/hooks/sms", request).status_code == 503
+    assert asked(store, other) == "welcome.language"
+    assert signs(signed_client, "/hooks/sms", request).status_code == 503
+    assert store.load(other).version == 1
+
+
+def test_several_reports_in_one_request(signed_client: FlaskClient) -> None:
+    report = {"id": f"{NUMBER}:1", "state": {"name": "delivered"}}
+    answer = signs(signed_client, "/hooks/receipt", {"reports": [report, {"id": "x"}, report]})
+    assert (answer.status_code, answer.json) == (200, {})
+    assert signs(signed_client, "/hooks/receipt", {"reports": [{"id": "x"}]}).status_code == 400
+
+
+@pytest.mark.parametrize(
+    ("path", "value"),
+    [
+        ("/hooks/sms", {"messages": [message(NUMBER, "hello")]}),
+        ("/hooks/ussd", {"session": {"id": "s", "number": NUMBER}, "input": ""}),
+        ("/hooks/receipt", {"reports": [{"id": f"{NUMBER}:1", "state": {"name": "failed"}}]}),
+    ],
+)
+def test_what_is_not_signed_as_agreed_does_nothing(
+    signed_client: FlaskClient, redis_client: redis.Redis, path: str, value: object
+) -> None:
+    refused = [
+        signs(signed_client, path, value, key="another key"),
+        signs(signed_client, path, value, at=NINE - 301),
+        signs(signed_client, path, value, at=NINE + 301),
+        signed_client.post(path, json=value, headers=signed_headers(b"{}")),
+        signed_client.post(path, json=value),
+        signed_client.post(path, data=b"\xff", headers={"X-Signature": "\u00ff"}),
+    ]
+    for answer in refused:
+        assert (answer.status_code, answer.text) == (401, "not signed as agreed\n")
+    assert redis_client.dbsize() == 0
+    assert signs(signed_client, path, value, at=NINE - 299).status_code == 200
+
+
+def test_without_the_key_nothing_is_served(store: Store) -> None:
+    with pytest.raises(ProfileError, match="GATEWAY_KEY, which is not set"):
+        create_app(Settings(gateway="signed-json"), store)
+
+
+def test_everything_in_the_address(query_client: FlaskClient, store: Store) -> None:
+    fields = {"from": "0655000001", "text": "hello", "id": "m-1", "token": "t0ken"}
+    answer = query_client.get("/hooks/sms", query_string=fields)
+    assert (answer.status_code, answer.data) == (200, b"")
+    (waiting,) = store.load(NUMBER).grower.waiting
+    assert "1 English" in waiting.body
+    report = {"id": f"{NUMBER}:1", "state": "delivered", "token": "t0ken"}
+    assert query_client.get("/hooks/receipt", query_string=report).status_code == 200
+    assert query_client.get("/hooks/receipt", query_string={"token": "t0ken"}).status_code == 400
+    before = store.load(NUMBER).version
+    for changed in ({"token": "T0ken"}, {"token": ""}):
+        again = fields | {"id": "m-2"} | changed
+        assert query_client.get("/hooks/sms", query_string=again).status_code == 401
+    for method in (query_client.post, query_client.head, query_client.put):
+        answer = method("/hooks/sms", query_string=fields | {"id": "m-2"})
+        assert answer.status_code == 405
+    assert store.load(NUMBER).version == before
+
+
+def test_ussd_with_the_session_so_far(query_client: FlaskClient, store: Store) -> None:
+    def enter(text: str, session: str = "s-1") -> str:
+        fields = {"session": session, "from": NUMBER, "text": text, "token": "t0ken"}
+        answer = query_client.get("/hooks/ussd", query_string=fields)
+        assert (answer.status_code, answer.mimetype) == (200, "text/plain")
+        return answer.get_data(as_text=True)
+
+    assert enter("").startswith("MORE ")
+    first = enter("1")
+    assert first.startswith("MORE How big")
+    assert enter("1") == first  # delivered again
+    assert asked(store) == "field.area"
+    enter("1*60x80")
+    assert asked(store) == "field.fertile"
+    entered = "1*60x80"
+    for step in count():
+        entered += f"*{ANSWERS[asked(store)]}"
+        screen = enter(entered)
+        if screen.startswith("LAST "):
+            break
+        assert screen.startswith("MORE ")
+        assert step < 2 * len(ANSWERS)
+    assert "Mon 2 Mar: cut" in screen
+
+
+def test_ussd_in_a_table(signed_client: FlaskClient) -> None:
+    step = {"session": {"id": "s", "number": NUMBER}, "input": "", "step": 1}
+    answer = signs(signed_client, "/hooks/ussd", step)
+    assert answer.json["session"] == "s"
+    assert answer.json["action"] == "continue"
+    assert "1 English" in answer.json["screen"]["text"]
+
+
+@settings(
+    max_examples=100,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+@given(
+    st.binary(max_size=300),
+    st.binary(max_size=100),
+    st.sampled_from(["/hooks/sms", "/hooks/ussd", "/hooks/receipt"]),
+)
+def test_no_bytes_give_an_error_where_requests_are_signed(
+    signed_client: FlaskClient, query_client: FlaskClient, body: bytes, query: bytes, path: str
+) -> None:
+    written = query.decode("latin-1")
+    signed = signed_client.post(path, data=body, headers=signed_headers(body))
+    assert signed.status_code in (200, 400)
+    answer = query_client.get(path, query_string=f"token=t0ken&{quote(written, safe='=&%')}")
+    assert answer.status_code in (200, 400)
 
 
 # Trouble, and what is logged

@@ -1,0 +1,58 @@
+"""What arrives by a gateway that speaks to us in no web request: SMPP, a modem.
+
+Whatever cannot be taken now raises StoreUnavailable, and the gateway gives it again.
+"""
+
+from __future__ import annotations
+
+import logging
+from typing import TYPE_CHECKING
+
+from bot.gateways.numbers import masked, read_number
+
+if TYPE_CHECKING:
+    from bot.exchange import Exchange
+    from bot.gateways.profiles import State
+
+log = logging.getLogger(__name__)
+
+
+class Receiver:
+    """Takes texts, reports on texts, and steps of USSD sessions for an exchange.
+
+    Numbers are as the gateway wrote them; those that cannot be one are logged and dropped.
+    """
+
+    def __init__(self, exchange: Exchange) -> None:
+        self._exchange = exchange
+
+    def text(self, number: str, text: str, message_id: str | None) -> None:
+        """Take a text; its replies are left to the sender."""
+        if e164 := self._read(number, "a text"):
+            self._exchange.answer(e164, text, message_id=message_id, queue=True)
+
+    def report(
+        self, number: str, state: State, *, serial: int = 0, reference: str = "", reason: str = ""
+    ) -> None:
+        """Take a report on a text that was sent."""
+        if e164 := self._read(number, "a report"):
+            self._exchange.receipt(e164, state, serial=serial, reference=reference, reason=reason)
+
+    def step(self, session: str, number: str, text: str) -> tuple[str, bool]:
+        """Answer a step of a USSD session with a screen, and whether the session goes on.
+
+        The session's name says nothing of which step it is, so a step that is given again is
+        answered as a new one, as it would be by a phone that was dialled again.
+        """
+        e164 = self._read(number, "a USSD step")
+        if e164 is None:
+            return "", False
+        said = self._exchange.answer(e164, text, channel="ussd")
+        log.debug("session %s of %s", session, masked(e164))
+        return said.replies[0], said.more
+
+    def _read(self, number: str, what: str) -> str | None:
+        e164 = read_number(number, self._exchange.settings.country)
+        if e164 is None:
+            log.warning("%s came from %s, which is no phone number", what, masked(number))
+        return e164
