@@ -1,7 +1,7 @@
 """The desk in a real browser: the app served from a thread, a sender and a loopback gateway.
 
 The browser is Debian's Chromium. Where there is none the tests are skipped, unless
-FIELDBELL_TEST_BROWSER=required says that there must be one.
+REQUIRE_BROWSER=required says that there must be one.
 """
 
 from __future__ import annotations
@@ -102,11 +102,12 @@ def union(redis_client: redis.Redis) -> Iterator[Union]:
     server.server_close()
 
 
-@pytest.fixture(scope="session")
+# For a module only: while it is open, an event loop runs in this thread, and other tests want one.
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     if CHROMIUM is None:
-        if os.environ.get("FIELDBELL_TEST_BROWSER") == "required":
-            pytest.fail("no chromium on PATH, and FIELDBELL_TEST_BROWSER says there must be one")
+        if os.environ.get("REQUIRE_BROWSER") == "required":
+            pytest.fail("no chromium on PATH, and REQUIRE_BROWSER says there must be one")
         pytest.skip("no chromium on PATH (Debian's package chromium)")
     quiet = ("no-sandbox", "disable-gpu", "disable-quic", "no-first-run")
     silent = ("disable-background-networking", "disable-component-update", "disable-sync")

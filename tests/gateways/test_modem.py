@@ -37,8 +37,8 @@ SAVED = "OUTB_+255712345678_+255712345678%3A7.txt"
 NOW = 1_795_600_000.0
 
 needs_daemon = pytest.mark.skipif(
-    shutil.which("gammu-smsd") is None and os.environ.get("FIELDBELL_TEST_MODEM") != "required",
-    reason="needs Debian's gammu-smsd; FIELDBELL_TEST_MODEM=required makes this a failure",
+    shutil.which("gammu-smsd") is None and os.environ.get("REQUIRE_MODEM") != "required",
+    reason="needs Debian's gammu-smsd; REQUIRE_MODEM=required makes this a failure",
 )
 
 

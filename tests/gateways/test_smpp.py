@@ -1,6 +1,6 @@
 """SMPP against a peer that is not ours: the npm package `smpp` in a process of its own.
 
-Without node or the npm registry these are skipped, unless FIELDBELL_TEST_SMPP=required.
+Without node or the npm registry these are skipped, unless REQUIRE_SMPP=required.
 """
 
 from __future__ import annotations

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 HERE = Path(__file__).parent
-REQUIRED = os.environ.get("FIELDBELL_TEST_SMPP") == "required"
+REQUIRED = os.environ.get("REQUIRE_SMPP") == "required"
 PATIENCE_S = 20.0
 INSTALL_S = 120.0
 
