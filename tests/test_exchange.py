@@ -110,7 +110,7 @@ def test_a_new_number_is_welcomed_and_asked_its_language(exchange: Exchange) -> 
     assert "2 Kiswahili" in said.replies[0]
     assert said.more
     assert not said.repeated
-    assert exchange.store.load(NUMBER).version == 1
+    assert exchange.store.load(NUMBER).commits == 1
 
 
 def test_the_whole_plan_comes_from_twenty_one_answers(exchange: Exchange) -> None:
@@ -149,7 +149,7 @@ def test_the_same_id_from_another_number_is_another_text(exchange: Exchange) -> 
     exchange.answer(NUMBER, "hello", message_id="m-1")
     other = exchange.answer("+255655000002", "hello", message_id="m-1")
     assert not other.repeated
-    assert exchange.store.load("+255655000002").version == 1
+    assert exchange.store.load("+255655000002").commits == 1
 
 
 def at_once(*calls: Callable[[], object]) -> None:
@@ -363,7 +363,7 @@ def test_a_commit_whose_answer_is_lost_is_not_made_twice(
     # "1" chose the language, and did not also become the size of the field.
     assert asked(exchange) == "field.area"
     assert said.replies[0].startswith("How big is the field?")
-    assert exchange.store.load(NUMBER).version == 2
+    assert exchange.store.load(NUMBER).commits == 2
 
 
 def test_a_grower_who_changes_all_the_time_is_not_fought_over_for_ever(clock: Clock) -> None:

@@ -1,12 +1,13 @@
 """How a grower's record is stored: a version, a schema number and the record in msgpack.
 
-The value is an 8-byte big-endian version (how often the record was committed), so that a
+The value is an 8-byte big-endian version (one higher with each commit), so that a
 script can compare it without reading the rest, then msgpack of `[schema, grower]`. A record
 of an older schema is brought up to date when it is read, and stored so at its next commit.
 """
 
 from __future__ import annotations
 
+import secrets
 from typing import TYPE_CHECKING, Any
 
 import msgspec
@@ -54,6 +55,24 @@ _replay = msgspec.msgpack.Decoder(Replay)
 def version_bytes(version: int) -> bytes:
     """Return a version as the script compares it; empty for 0, where there is no record yet."""
     return version.to_bytes(VERSION_BYTES, "big") if version else b""
+
+
+LIFE_BITS = 20
+"""Bits of a version that count the commits of one life; those above tell lives apart."""
+
+
+def following(version: int) -> int:
+    """Return the version after this one; after 0, the first of a new record.
+
+    A record's first version is drawn at random. A number may be forgotten and enrolled again
+    while somebody still works on what they read before: their commit must not bring that back.
+    """
+    return version + 1 if version else (secrets.randbits(40) << LIFE_BITS) + 1
+
+
+def commits(version: int) -> int:
+    """Count how often a record has been committed since it was new."""
+    return version & ((1 << LIFE_BITS) - 1)
 
 
 def encode(version: int, grower: Grower) -> bytes:

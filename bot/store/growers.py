@@ -56,6 +56,11 @@ class Loaded(Struct, frozen=True, gc=False):
         """The record, if there is one."""
         return self.grower if self.version else None
 
+    @property
+    def commits(self) -> int:
+        """How often the record has been committed."""
+        return codec.commits(self.version)
+
 
 NEW = Loaded(0, Grower())
 """A number not known yet."""
@@ -262,7 +267,9 @@ class Store:
         number, loaded, grower = change.number, change.loaded, change.grower
         shard, record = keys.shard_of(number), keys.grower_key(number)
         # The record first: if Redis refuses to write, it refuses here, before all else.
-        writes: list[Write] = [("SET", record, raw(codec.encode(loaded.version + 1, grower)))]
+        writes: list[Write] = [
+            ("SET", record, raw(codec.encode(codec.following(loaded.version), grower)))
+        ]
         if change.due is not None:
             writes.append(("ZADD", keys.due_key(shard), change.due, number))
         elif loaded.version:

@@ -26,7 +26,7 @@ def test_data_is_there_after_a_restart(tmp_path: Path) -> None:
     for version in range(3):
         with EmbeddedRedis(tmp_path / "data") as embedded, embedded.client() as client:
             store = Store(client)
-            assert store.load(NUMBER).version == version
+            assert store.load(NUMBER).commits == version
             assert store.commit(NUMBER, store.load(NUMBER), Grower(language="sw"), due=5.0)
 
 

@@ -39,7 +39,7 @@ def test_a_commit_is_read_back_at_the_next_version(store: Store) -> None:
     assert store.commit(A, NEW, grower, due=None)
     assert store.commit(A, store.load(A), replace(grower, language="en"), due=None)
     loaded = store.load(A)
-    assert (loaded.version, loaded.grower.language) == (2, "en")
+    assert (loaded.commits, loaded.grower.language) == (2, "en")
     assert loaded.grower.answers == {"cover": "grass"}
 
 
@@ -57,6 +57,15 @@ def test_a_commit_on_another_version_changes_nothing(
 
 def test_a_version_on_a_number_that_is_not_there_conflicts(store: Store) -> None:
     assert not store.commit(A, Loaded(5, Grower()), Grower(), due=None)
+
+
+def test_what_was_read_before_a_number_was_forgotten_does_not_come_back(store: Store) -> None:
+    store.commit(A, NEW, Grower(name="Neema"), due=None)
+    before = store.load(A)
+    store.forget(A)
+    store.commit(A, store.load(A), Grower(), due=None)  # enrolled again
+    assert not store.commit(A, before, replace(before.grower, language="sw"), due=None)
+    assert store.load(A).grower == Grower()
 
 
 def test_a_text_delivered_again_gets_the_same_reply(
@@ -89,7 +98,7 @@ def test_threads_that_commit_one_number_lose_nothing(
         thread.start()
     for thread in threads:
         thread.join()
-    assert (store.load(A).grower.serial, store.load(A).version) == (400, 400)
+    assert (store.load(A).grower.serial, store.load(A).commits) == (400, 400)
 
 
 def test_the_due_time_moves_with_the_commit(store: Store, redis_client: redis.Redis) -> None:
@@ -120,7 +129,7 @@ def test_many_are_loaded_in_the_order_asked(store: Store) -> None:
     store.commit(A, NEW, Grower(language="sw"), due=None)
     store.commit(C, NEW, Grower(language="en"), due=None)
     found = store.load_many([C, B, A])
-    assert [(each.version, each.grower.language) for each in found] == [
+    assert [(each.commits, each.grower.language) for each in found] == [
         (1, "en"),
         (0, ""),
         (1, "sw"),
@@ -324,7 +333,7 @@ class TestUnavailable:
         finally:
             redis_client.config_set("maxmemory", 0)
         # Nothing half done.
-        assert store.load(A, "x").version == 1
+        assert store.load(A, "x").commits == 1
         assert due_of(redis_client, A) == 1
 
     def test_a_replica(self, store: Store, redis_client: redis.Redis) -> None:

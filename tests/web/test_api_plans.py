@@ -290,4 +290,4 @@ def test_many_changes_at_once_all_become_true(asha: Union) -> None:
     her = grower_of(asha)
     assert her.name.startswith("name ")
     assert her.village.startswith("village ")
-    assert asha.store.load(ASHA).version == 2 + len(threads)
+    assert asha.store.load(ASHA).commits == 2 + len(threads)

@@ -115,7 +115,7 @@ def test_a_text_delivered_again_gets_the_same_answer(client: FlaskClient, store:
     first = texts(client, "1", id="m-2")
     again = texts(client, "1", id="m-2")
     assert again.data == first.data
-    assert store.load(NUMBER).version == 2
+    assert store.load(NUMBER).commits == 2
     assert asked(store) == "field.area"
 
 
@@ -398,7 +398,7 @@ def test_a_record_that_cannot_be_read_holds_up_nobody_else(
     assert signs(signed_client, "/hooks/sms", request).status_code == 503
     assert asked(store, other) == "welcome.language"
     assert signs(signed_client, "/hooks/sms", request).status_code == 503
-    assert store.load(other).version == 1
+    assert store.load(other).commits == 1
 
 
 def test_several_reports_in_one_request(signed_client: FlaskClient) -> None:
