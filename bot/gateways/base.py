@@ -21,9 +21,13 @@ class Outgoing:
 
 @dataclass(frozen=True, slots=True)
 class Accepted:
-    """The gateway took the text. `reference` is its own name for it, empty if it gave none."""
+    """A gateway took the text. `reference` is its own name for it, empty if it gave none.
+
+    `gateway` is which of several it was, by the name of its profile.
+    """
 
     reference: str = ""
+    gateway: str = ""
 
 
 @dataclass(frozen=True, slots=True)

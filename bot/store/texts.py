@@ -45,6 +45,10 @@ class Line(Struct, array_like=True, frozen=True, omit_defaults=True):
     """Where a report was counted."""
     instead: tuple[Line, ...] = ()
     """The reports that this one takes the place of; what they counted is taken back."""
+    gateway: str = ""
+    """Which gateway took a text, by the name of its profile."""
+    language: str = ""
+    """The grower's language when a text was sent."""
 
 
 class Failure(Struct, array_like=True, frozen=True):
