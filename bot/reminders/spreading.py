@@ -343,15 +343,17 @@ class Permission:
             return "send"
         round_id = text.operation.removeprefix(ROUND)
         now = self._clock()
+        looked, state = self._states.get(round_id, (math.inf, ""))
         # A clock may be put back: what was looked up later than now is old as well.
-        self._states = {
-            each: (looked, state)
-            for each, (looked, state) in self._states.items()
-            if 0 <= now - looked < REFRESH_S
-        }
-        if round_id not in self._states:
-            self._states[round_id] = now, self._state(round_id)
-        _, state = self._states[round_id]
+        if not 0 <= now - looked < REFRESH_S:
+            state = self._state(round_id)
+            # Never changed in place, as many threads ask; and what is old is let go.
+            fresh = {
+                each: found
+                for each, found in self._states.items()
+                if 0 <= now - found[0] < REFRESH_S
+            }
+            self._states = fresh | {round_id: (now, state)}
         if state in {"running", "finished"}:
             return "send"
         return "hold" if state == "paused" else "drop"
