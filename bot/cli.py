@@ -10,7 +10,7 @@ import signal
 import sys
 import threading
 import time
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from datetime import date, datetime
 from datetime import time as daytime
 from pathlib import Path
@@ -22,6 +22,7 @@ import msgspec
 import yaml
 
 from bot import data
+from bot.commands import opened_store
 from bot.desk_cli import desk
 from bot.dialogue.advice import advise as advise_on
 from bot.dialogue.advice import schema
@@ -39,15 +40,13 @@ from bot.growers_cli import growers
 from bot.rounds_cli import rounds
 from bot.settings import Settings, SettingsError
 from bot.store.codec import RecordError
-from bot.store.connecting import reached
 from bot.store.errors import StoreUnavailable
-from bot.store.growers import Store
 from bot.store.server import EmbeddedRedisError
 from bot.wording.languages import SOURCE
 from bot.words_cli import words
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from bot.store.growers import Store
 
 EXIT_INPUT = 2
 """Exit status when what was given cannot be used; the reason is on standard error."""
@@ -96,13 +95,6 @@ def main(context: click.Context, settings: Path | None) -> None:
 def _settings(file: Path | None, **given: Any) -> Settings:  # noqa: ANN401 - any setting
     settings = Settings.read(os.environ, file)
     return msgspec.structs.replace(settings, **{k: v for k, v in given.items() if v is not None})
-
-
-@contextmanager
-def _store(settings: Settings) -> Iterator[Store]:
-    """Reach the Redis of REDIS_URL, or start the embedded one in the data folder."""
-    with reached(settings.redis_url, settings.data) as client:
-        yield Store(client, keep_texts=settings.keep_texts)
 
 
 def _exchange(store: Store, settings: Settings, today: date | None = None) -> Exchange:
@@ -165,7 +157,7 @@ def talk(  # noqa: PLR0913, PLR0917 - an option each
     e164 = read_number(number, settings.country)
     if e164 is None:
         raise _Refused(f"{number}: not a phone number; write it as +255655512345")
-    with _store(settings) as store:
+    with opened_store(settings) as store:
         exchange = _exchange(store, settings, today.date() if today else None)
         offered = exchange.dialogue.languages
         if language is not None and language not in offered:
@@ -235,7 +227,7 @@ def serve(
     settings = _settings(file, try_pages=try_pages or None, desk_pages=desk_pages or None)
     # Left to itself, the signal would end this process and leave the embedded Redis running.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit())
-    with _store(settings) as store:
+    with opened_store(settings) as store:
         create_app(settings, store).run(host=host, port=port, threaded=True)
 
 
@@ -261,7 +253,7 @@ def send(file: Path | None, once: bool) -> None:  # noqa: FBT001 - click's own
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
     with ExitStack() as stack:
-        store = stack.enter_context(_store(settings))
+        store = stack.enter_context(opened_store(settings))
         exchange = _exchange(store, settings)
         receiver = Receiver(exchange)
         network = stack.enter_context(opened(profile, receiver, settings.country))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from contextlib import contextmanager
 from datetime import datetime
 from typing import TYPE_CHECKING
@@ -10,8 +9,8 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from bot.settings import Settings, nearest
-from bot.store.connecting import reached
+from bot.commands import WHO, store_of
+from bot.settings import nearest
 from bot.store.people import SCOPES, People, Refusal, fold_name
 from bot.words_files import Refused
 
@@ -20,9 +19,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from bot.store.people import Role, Scope
-
-WHO = "(command line)"
-"""How the trail calls whoever may run commands here."""
 
 
 @click.group()
@@ -33,9 +29,8 @@ def desk() -> None:
 @contextmanager
 def _people(file: Path | None) -> Iterator[tuple[People, ZoneInfo]]:
     """Reach the people of the settings' Redis, and the zone that times are shown in."""
-    settings = Settings.read(os.environ, file)
-    with reached(settings.redis_url, settings.data) as client:
-        yield People(client), ZoneInfo(settings.zone)
+    with store_of(file) as (settings, store):
+        yield People(store.redis), ZoneInfo(settings.zone)
 
 
 def _groups(command: Callable[..., None]) -> Callable[..., None]:

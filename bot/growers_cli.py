@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import time
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
@@ -12,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 import phonenumbers
 
+from bot.commands import WHO, store_of
 from bot.dialogue.standing import next_open, stage, why_silent
 from bot.enrolment.columns import FileFault
 from bot.enrolment.exporting import exporting, faulty_cells, faulty_header
@@ -20,13 +20,10 @@ from bot.enrolment.importing import Report, take_in
 from bot.enrolment.rows import Faulty, Merged, read_rows
 from bot.exchange import dialogue_of
 from bot.gateways.numbers import masked, read_number
-from bot.settings import Settings
 from bot.store import keys
-from bot.store.connecting import reached
 from bot.store.errors import StoreUnavailable, reaching_redis
 from bot.store.forgetting import forget as forget_number
 from bot.store.groups import Groups, tidy
-from bot.store.growers import Store
 from bot.store.people import People
 from bot.words_files import Refused
 
@@ -36,6 +33,7 @@ if TYPE_CHECKING:
     from typing import Any
 
     from bot.enrolment.exporting import Cell, Kind
+    from bot.store.growers import Store
 
 LIST_BATCH = 2000
 
@@ -43,13 +41,6 @@ LIST_BATCH = 2000
 @click.group()
 def growers() -> None:
     """Enrol growers from a file, list them, forget one."""
-
-
-@contextmanager
-def _reached(file: Path | None) -> Iterator[tuple[Settings, Store]]:
-    settings = Settings.read(os.environ, file)
-    with reached(settings.redis_url, settings.data) as client:
-        yield settings, Store(client, keep_texts=settings.keep_texts)
 
 
 # Enrolling
@@ -92,7 +83,7 @@ def import_file(  # noqa: PLR0913, PLR0917 - an option each
     faults = faults or file.with_name(f"{file.stem}-to-mend.csv")
     if faults.exists() and faults.samefile(file):
         raise Refused(f"--faults {faults}: that is the file to be read; name another")
-    with _reached(settings_file) as (settings, store), _told_of_part(store, tidy(name)) as part:
+    with store_of(settings_file) as (settings, store), _told_of_part(store, tidy(name)) as part:
         try:
             with open_sheet(file, mapping) as sheet, _aside(faults, sheet.header) as aside:
                 # Not before the file is known to be a table: else nothing is to be left of this.
@@ -125,9 +116,6 @@ def import_file(  # noqa: PLR0913, PLR0917 - an option each
         click.echo(line)
     if report.faulty:
         click.echo(f"Those rows, with what to mend: {faults}")
-
-
-WHO = "(command line)"
 
 
 @dataclass
@@ -234,7 +222,7 @@ def _progress(file: Path, part: _Part) -> AbstractContextManager[Any]:
 def export_file(settings_file: Path | None, file: Path, names: tuple[str, ...]) -> None:
     """Write growers to a CSV or XLSX file: who they are, and how far each has come."""
     kind: Kind = "xlsx" if file.suffix.lower() == ".xlsx" else "csv"
-    with _reached(settings_file) as (_, store):
+    with store_of(settings_file) as (_, store):
         groups = Groups(store.redis)
         wanted = names or ("", *groups.shelf.all())
         for name in names:
@@ -296,7 +284,7 @@ def listed(store: Store, groups: Groups, names: tuple[str, ...]) -> Iterator[lis
 @click.pass_obj
 def forget(settings_file: Path | None, number: str) -> None:
     """Delete everything kept of a number."""
-    with _reached(settings_file) as (settings, store):
+    with store_of(settings_file) as (settings, store):
         e164 = read_number(number, settings.country)
         if e164 is None:
             raise Refused(f"{number}: not a phone number; write it as +255655512345")
@@ -314,6 +302,6 @@ def recount(settings_file: Path | None) -> None:
 
     Run it once after an upgrade from a version that kept no groups, while nothing else runs.
     """
-    with _reached(settings_file) as (_, store):
+    with store_of(settings_file) as (_, store):
         count = store.recount()
     click.echo(f"{count:,} growers counted.")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import time
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -12,14 +11,12 @@ from zoneinfo import ZoneInfo
 import click
 from babel.numbers import format_currency
 
+from bot.commands import WHO, store_of
 from bot.dialogue.slips import SEASON
 from bot.exchange import dialogue_of
 from bot.reminders.rounds import LONGEST_DAYS, REASONS, Chosen, faults, judge
 from bot.reminders.spreading import Spreader
-from bot.settings import Settings
-from bot.store.connecting import reached
 from bot.store.groups import Group, Groups, tidy
-from bot.store.growers import Store
 from bot.store.people import People
 from bot.store.rounds import Conditions, Round, Rounds, new_id
 from bot.words_files import Refused
@@ -28,9 +25,10 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+    from bot.settings import Settings
+    from bot.store.growers import Store
     from bot.store.rounds import Pass, Progress, State
 
-WHO = "(command line)"
 POLL_S = 0.5
 
 
@@ -41,9 +39,8 @@ def rounds() -> None:
 
 @contextmanager
 def _reached(file: Path | None) -> Iterator[tuple[Settings, Store, Rounds]]:
-    settings = Settings.read(os.environ, file)
-    with reached(settings.redis_url, settings.data) as client:
-        yield settings, Store(client, keep_texts=settings.keep_texts), Rounds(client)
+    with store_of(file) as (settings, store):
+        yield settings, store, Rounds(store.redis)
 
 
 # Making one
@@ -235,17 +232,8 @@ def start(file: Path | None, round_id: str) -> None:
         _refuse_faulty(one, store, settings)
         _move(kept, store, round_id, ("draft", "counted"), "running")
         if one.flow == SEASON:
-            _open_season(one, Groups(store.redis), settings)
-
-
-def _open_season(one: Round, groups: Groups, settings: Settings) -> None:
-    """Note for its groups the day on which a round opens their season."""
-    begins = datetime.fromtimestamp(max(one.start, time.time()), UTC)
-    for name in one.groups:
-        if (group := groups.shelf.find(name)) is not None:
-            groups.change(
-                name, season=begins.astimezone(ZoneInfo(group.zone or settings.zone)).date()
-            )
+            begins = max(one.start, time.time())
+            Groups(store.redis).open_season(one.groups, begins, settings.zone)
 
 
 @rounds.command()

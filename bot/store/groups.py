@@ -9,17 +9,18 @@ from __future__ import annotations
 import unicodedata
 from collections import Counter
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import UTC, date, datetime
 from functools import lru_cache
-from importlib import resources
 from threading import Lock
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 from msgspec import Struct
 from msgspec.structs import replace
 
 from bot.store import keys
 from bot.store.errors import reaching_redis
+from bot.store.scripts import script
 from bot.store.shelf import Shelf
 from bot.store.texts import Failure, decode_failure
 
@@ -66,8 +67,8 @@ class Groups:
         self.redis = client
         self.shelf = Shelf(client, keys.groups_key(), Group)
         self._sums = _Sums()
-        self._overviews = client.register_script(_script("overviews.lua"))
-        self._first = client.register_script(_script("first.lua"))
+        self._overviews = client.register_script(script("overviews.lua"))
+        self._first = client.register_script(script("first.lua"))
 
     def named(self, name: str) -> Group:
         """Return a group, which is added if it is new."""
@@ -78,6 +79,17 @@ class Groups:
     def change(self, name: str, **changes: Any) -> Group | None:  # noqa: ANN401 - fields of a Group
         """Change what is set for a group; None if there is none of this name."""
         return self.shelf.change(name, lambda group: replace(group, **changes))
+
+    def open_season(self, names: Sequence[str], begins: float, zone: str) -> None:
+        """Note the day on which a season begins, in each group's own zone or else in `zone`."""
+        at = datetime.fromtimestamp(begins, UTC)
+        for name in names:
+            self.shelf.change(
+                name,
+                lambda group: replace(
+                    group, season=at.astimezone(ZoneInfo(group.zone or zone)).date()
+                ),
+            )
 
     def overviews(self, names: Sequence[str], today: date) -> dict[str, Overview]:
         """Add up what these groups come to, as seen on a day."""
@@ -257,7 +269,3 @@ def _add(total: Counter[str], counted: Sequence[bytes], sign: int) -> None:
 def _same(value: bytes) -> bytes:
     """Return one and the same object for all that are equal: names and counts come often."""
     return value
-
-
-def _script(name: str) -> str:
-    return resources.files("bot.store").joinpath(name).read_text(encoding="utf-8")

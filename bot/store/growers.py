@@ -9,7 +9,6 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Sequence
-from importlib import resources
 from typing import TYPE_CHECKING, Any, cast
 
 import msgspec
@@ -21,6 +20,7 @@ from bot.store import codec, indexes, keys
 from bot.store.codec import Replay
 from bot.store.errors import reaching_redis
 from bot.store.indexes import raw
+from bot.store.scripts import script
 from bot.store.texts import Line, decode_failure, decode_line, joined
 
 if TYPE_CHECKING:
@@ -108,8 +108,8 @@ class Store:
         self._clock = clock
         self._keep_texts = keep_texts
         # Registering costs no round trip: a script is sent only when Redis does not know it.
-        self._commit = client.register_script(_script("commit.lua"))
-        self._claim = client.register_script(_script("claim.lua"))
+        self._commit = client.register_script(script("commit.lua"))
+        self._claim = client.register_script(script("claim.lua"))
         self._first_shard = 0
 
     # Reading
@@ -424,10 +424,6 @@ class _Batch:
 
 
 _encoder = msgspec.msgpack.Encoder()
-
-
-def _script(name: str) -> str:
-    return resources.files("bot.store").joinpath(name).read_text(encoding="utf-8")
 
 
 def _loaded(record: bytes | None, replay: bytes | None = None) -> Loaded:

@@ -36,8 +36,6 @@ EXAMPLES = 3
 Place = tuple[int, str]
 """How far a pass has come in a group: shards done, and the last number done in the next one."""
 
-BEGINNING: Place = (0, "")
-
 
 class Conditions(Struct, array_like=True, frozen=True):
     """Whom a round is for, among the growers of its groups; what is left as it is asks nothing.

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from importlib import resources
 from typing import Any, cast
 
 import msgspec
@@ -12,11 +11,12 @@ from bot.store import codec, keys
 from bot.store.connecting import connect
 from bot.store.growers import REPLAY_S
 from bot.store.indexes import raw
+from bot.store.scripts import script
 
 
 def commit_script() -> str:
     """The script by which the store commits a turn."""
-    return resources.files("bot.store").joinpath("commit.lua").read_text(encoding="utf-8")
+    return script("commit.lua")
 
 
 def create_app(url: str, record_bytes: int, reply_bytes: int) -> Flask:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 if TYPE_CHECKING:
+    import subprocess
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
@@ -103,3 +104,13 @@ def profile(gateway: Gateway, tmp_path: Path) -> Iterator[Path]:
         yield file
         server.shutdown()
         thread.join()
+
+
+@pytest.fixture
+def processes() -> Iterator[list[subprocess.Popen[bytes]]]:
+    """What a test has started, ended with it."""
+    started: list[subprocess.Popen[bytes]] = []
+    yield started
+    for process in started:
+        process.kill()
+        process.wait()

@@ -57,16 +57,6 @@ def planned(store: Store) -> Grower:
     return grower
 
 
-@pytest.fixture
-def processes() -> Iterator[list[subprocess.Popen[bytes]]]:
-    """What a test has started, ended with it."""
-    started: list[subprocess.Popen[bytes]] = []
-    yield started
-    for process in started:
-        process.kill()
-        process.wait()
-
-
 @pytest.mark.parametrize(
     ("growers", "kills"), [(60, 8), pytest.param(1000, 60, marks=pytest.mark.slow)]
 )

@@ -21,8 +21,6 @@ from bot.store.growers import NEW, Commit, Store
 from bot.store.rounds import Round, Rounds
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from conftest import Gateway
 
     from bot.store.server import EmbeddedRedis
@@ -30,16 +28,6 @@ if TYPE_CHECKING:
 SENDING = Path(__file__).with_name("sending.py")
 NINE = datetime(2026, 3, 2, 6, 0, tzinfo=UTC).timestamp()  # 09:00 in Dar es Salaam
 GROUP = "Mirindi North"
-
-
-@pytest.fixture
-def processes() -> Iterator[list[subprocess.Popen[bytes]]]:
-    """What a test has started, ended with it."""
-    started: list[subprocess.Popen[bytes]] = []
-    yield started
-    for process in started:
-        process.kill()
-        process.wait()
 
 
 @pytest.mark.parametrize(

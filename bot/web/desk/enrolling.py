@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import io
-from typing import TYPE_CHECKING, NamedTuple, cast
+from typing import TYPE_CHECKING, NamedTuple
 
-from flask import Response, abort, current_app, render_template, request
+from flask import Response, abort, render_template, request
 
 from bot.enrolment.columns import MEANINGS, FileFault
 from bot.enrolment.exporting import exporting, faulty_cells, faulty_header
@@ -13,7 +13,8 @@ from bot.enrolment.files import open_sheet
 from bot.enrolment.importing import take_in
 from bot.enrolment.rows import Enrolled, Faulty, Merged, read_rows
 from bot.store.uploads import DAY_S, Uploads
-from bot.web.desk.guarding import desk_here, may_see, me, must_see, record, takes
+from bot.web.desk.guarding import desk_here, may_see, me, record, takes
+from bot.web.desk.showing import exchange_here, group_here
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -23,8 +24,7 @@ if TYPE_CHECKING:
 
     from bot.enrolment.files import Sheet
     from bot.enrolment.importing import Report
-    from bot.exchange import Exchange
-    from bot.store.groups import Group, Groups
+    from bot.store.groups import Group
 
 MOST_BYTES = 10 * 1024 * 1024
 """Bytes of a file that is uploaded: some 100,000 growers. The command takes larger ones."""
@@ -58,12 +58,12 @@ def register(desk: Blueprint) -> None:
 
 def enrol(name: str) -> str:
     """Ask for a file."""
-    return render_template("desk/enrol.html", group=_group(name))
+    return render_template("desk/enrol.html", group=group_here(name))
 
 
 def enrol_read(name: str) -> ResponseReturnValue:
     """Read a file, or one already here with other columns, and show what was read."""
-    group, uploads = _group(name), _uploads()
+    group, uploads = group_here(name), _uploads()
     upload = request.form.get("upload", "")
     content = uploads.find(upload, me().name, group.name) if upload else None
     if content is None:
@@ -93,7 +93,7 @@ def enrol_read(name: str) -> ResponseReturnValue:
 
 def enrol_take_in(name: str) -> ResponseReturnValue:
     """Take the growers of a file in, and say what came of it."""
-    group, uploads = _group(name), _uploads()
+    group, uploads = group_here(name), _uploads()
     upload = request.form.get("upload", "")
     content = uploads.find(upload, me().name, group.name)
     if content is None:
@@ -108,7 +108,7 @@ def enrol_take_in(name: str) -> ResponseReturnValue:
 
 def enrol_to_mend(name: str) -> ResponseReturnValue:
     """Give the rows that could not be used, with what to mend, as a CSV file."""
-    group = _group(name)
+    group = group_here(name)
     content = _uploads().find(request.args.get("file", ""), me().name, group.name)
     if content is None:
         abort(404)
@@ -141,7 +141,7 @@ def _read(content: bytes, mapping: Mapping[str, str], group: Group) -> Reading:
 
 
 def _taken(content: bytes, mapping: Mapping[str, str], group: Group) -> tuple[Report, bytes]:
-    exchange = _exchange()
+    exchange = exchange_here()
     to_mend = io.BytesIO()
     with open_sheet(io.BytesIO(content), mapping) as sheet:
         with exporting(to_mend, "csv", faulty_header(sheet.header)) as write:
@@ -164,7 +164,7 @@ def _taken(content: bytes, mapping: Mapping[str, str], group: Group) -> tuple[Re
 
 
 def _rows(sheet: Sheet, group: Group) -> Iterator[Enrolled | Faulty | Merged]:
-    exchange = _exchange()
+    exchange = exchange_here()
     country = group.country or exchange.settings.country
     return read_rows(sheet, country, exchange.dialogue.languages)
 
@@ -173,18 +173,6 @@ def _mapping() -> dict[str, str]:
     """The columns that were pointed out, where any were."""
     chosen = {meaning: request.form.get(f"column-{meaning}", "") for meaning in MEANINGS}
     return {meaning: title for meaning, title in chosen.items() if title}
-
-
-def _group(name: str) -> Group:
-    must_see(name)
-    group = cast("Groups", current_app.extensions["groups"]).shelf.find(name)
-    if group is None:
-        abort(404)
-    return group
-
-
-def _exchange() -> Exchange:
-    return cast("Exchange", current_app.extensions["exchange"])
 
 
 def _uploads() -> Uploads:

@@ -28,6 +28,7 @@ from bot.web.desk.showing import (
     day_in,
     dialogue_here,
     exchange_here,
+    group_here,
     group_title,
     groups_here,
     groups_of,
@@ -101,11 +102,7 @@ def register(desk: Blueprint) -> None:
     @desk.get("/groups/<path:name>")
     def group(name: str) -> str:
         """Show a group: its season, its stages and its growers."""
-        must_see(name)
-        found = groups_here().shelf.find(name)
-        if found is None:
-            abort(404)
-        return _group_page(found)
+        return _group_page(group_here(name))
 
     @desk.get("/no-group")
     def no_group() -> str:

@@ -8,9 +8,7 @@ which runs beside the sender; here only its record changes.
 from __future__ import annotations
 
 import re
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
 
 from flask import Response, abort, flash, redirect, render_template, request, url_for
 from msgspec.structs import replace
@@ -390,14 +388,10 @@ def _start(one: Round) -> ResponseReturnValue:
 
 def _open_season(one: Round) -> None:
     """Note for its groups the day on which a round opens their season."""
-    if one.flow != SEASON:
-        return
-    for name in one.groups:
-        group = groups_here().shelf.find(name)
-        if group is not None:
-            zone = ZoneInfo(group.zone or exchange_here().settings.zone)
-            starts = datetime.fromtimestamp(max(one.start, exchange_here().clock()), UTC)
-            groups_here().change(name, season=starts.astimezone(zone).date())
+    if one.flow == SEASON:
+        here = exchange_here()
+        begins = max(one.start, here.clock())
+        groups_here().open_season(one.groups, begins, here.settings.zone)
 
 
 def _pause(one: Round) -> ResponseReturnValue:

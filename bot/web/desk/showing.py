@@ -10,9 +10,10 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, cast
 from zoneinfo import ZoneInfo
 
-from flask import current_app, url_for
+from flask import abort, current_app, url_for
 
 from bot.dialogue.standing import ANSWERING, FINISHED, NOT_BEGUN
+from bot.web.desk.guarding import must_see
 from bot.wording.formats import long_date, number, short_date
 from bot.wording.languages import SOURCE
 
@@ -81,6 +82,15 @@ def exchange_here() -> Exchange:
 def groups_here() -> Groups:
     """Return the groups of the app that this request is at."""
     return cast("Groups", current_app.extensions["groups"])
+
+
+def group_here(name: str) -> Group:
+    """Return a group; 404 unless it is there and theirs to see."""
+    must_see(name)
+    group = groups_here().shelf.find(name)
+    if group is None:
+        abort(404)
+    return group
 
 
 def dialogue_here() -> Dialogue:

@@ -1,0 +1,33 @@
+"""What the commands of operators share: how they reach the store, and how the trail calls them."""
+
+from __future__ import annotations
+
+import os
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+from bot.settings import Settings
+from bot.store.connecting import reached
+from bot.store.growers import Store
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+WHO = "(command line)"
+"""How the trail calls whoever may run commands here."""
+
+
+@contextmanager
+def opened_store(settings: Settings) -> Iterator[Store]:
+    """Reach the Redis of REDIS_URL, or start the embedded one in the data folder."""
+    with reached(settings.redis_url, settings.data) as client:
+        yield Store(client, keep_texts=settings.keep_texts)
+
+
+@contextmanager
+def store_of(file: Path | None) -> Iterator[tuple[Settings, Store]]:
+    """Read the settings, from the environment and a file if one is given, and reach their store."""
+    settings = Settings.read(os.environ, file)
+    with opened_store(settings) as store:
+        yield settings, store
