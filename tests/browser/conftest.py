@@ -15,7 +15,7 @@ from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING
 
 import pytest
-from playwright.sync_api import sync_playwright
+from playwright.sync_api import expect, sync_playwright
 from werkzeug.serving import make_server
 
 from bot.exchange import dialogue_of
@@ -42,6 +42,7 @@ TODAY = date(2026, 3, 2)
 SETTINGS = Settings(desk_pages=True, secret="a secret for the browser", segment_price=30)  # noqa: S106
 PASSWORD = "kanoro luhembe 7"  # noqa: S105 - of made-up people
 NORTH = "Mirindi North"
+expect.set_options(timeout=PATIENCE_S * 1000)
 
 
 @dataclass

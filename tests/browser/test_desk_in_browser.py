@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from axe_playwright_python.sync_playwright import Axe
 from conftest import NINE, NORTH, PASSWORD, SETTINGS, TODAY
+from playwright.sync_api import expect
 
 from bot.exchange import Exchange, dialogue_of
 from bot.store.rounds import Round, Rounds
@@ -57,7 +58,7 @@ def test_an_agents_day(page: Page, union: Union, tmp_path: Path) -> None:
     page.get_by_role("link", name="Enrol growers").first.click()
     page.get_by_label("A list of growers").set_input_files(file)
     page.get_by_role("button", name="Read it").click()
-    assert page.get_by_text("'07123' cannot be a phone number").is_visible()
+    expect(page.get_by_text("'07123' cannot be a phone number")).to_be_visible()
     page.get_by_role("button", name="Enrol 3 growers").click()
     assert page.locator("dt:text-is('Added') + dd").inner_text() == "3"
     with page.expect_download() as mend:
@@ -73,8 +74,8 @@ def test_an_agents_day(page: Page, union: Union, tmp_path: Path) -> None:
     page.get_by_role("button", name="Save the draft").click()
     page.get_by_role("button", name="Count it").click()
     page.get_by_text("What it would do").wait_for()
-    assert page.get_by_text("Habari Neema Koroso, mkutano ni Jumamosi.").is_visible()
-    assert page.get_by_text("have not agreed to be texted").is_visible()
+    expect(page.get_by_text("Habari Neema Koroso, mkutano ni Jumamosi.")).to_be_visible()
+    expect(page.get_by_text("have not agreed to be texted")).to_be_visible()
     assert "60" in page.locator("dt:text-is('Costs') + dd").inner_text()  # 2 segments at 30
     page.get_by_role("link", name="Start it").click()
     page.get_by_role("button", name="Send to 2 growers").click()
@@ -97,15 +98,15 @@ def test_an_agents_day(page: Page, union: Union, tmp_path: Path) -> None:
     # Days have passed, so the session has ended.
     sign_in(page, union)
     calls = page.get_by_role("listitem").filter(has_text="Neema Koroso")
-    assert calls.count() == 1
+    expect(calls).to_have_count(1)
     page.get_by_role("link", name="Neema Koroso").first.click()
     texts = page.locator("#texts ~ *")
-    assert texts.get_by_text("bado", exact=True).count() == 1
+    expect(texts.get_by_text("bado", exact=True)).to_have_count(1)
     reminded = [each.text.body for each in union.gateway.ledger if each.text.to == NEEMA]
-    assert texts.get_by_text(reminded[-1]).count() == 1
+    expect(texts.get_by_text(reminded[-1])).to_have_count(1)
     page.get_by_role("button", name="Rung").click()
     go_to(page, "Today")
-    assert page.get_by_text("Nobody needs a call.").is_visible()
+    expect(page.get_by_text("Nobody needs a call.")).to_be_visible()
 
 
 def test_no_page_has_a_serious_fault(scripted: Page, union: Union, tmp_path: Path) -> None:
@@ -146,7 +147,7 @@ def find(union: Union, round_id: str) -> Round:
 
 def faultless(page: Page) -> None:
     """The page fits the phone, has one heading, and axe finds no serious fault in it."""
-    assert page.locator("h1").count() == 1
+    expect(page.locator("h1")).to_have_count(1)
     assert page.evaluate("document.documentElement.scrollWidth") <= 390, page.url
     found = [
         (each["id"], each["nodes"][0]["html"])
