@@ -242,9 +242,11 @@ def send(file: Path | None, once: bool) -> None:  # noqa: FBT001 - click's own
     from bot.gateways.opening import opened  # noqa: PLC0415 - only this command sends
     from bot.receiving import Receiver  # noqa: PLC0415
     from bot.reminders.sender import Sender  # noqa: PLC0415
+    from bot.reminders.spending import Ceiling  # noqa: PLC0415
     from bot.reminders.spreading import Permission, Spreader  # noqa: PLC0415
     from bot.store.groups import Groups  # noqa: PLC0415
     from bot.store.rounds import Rounds  # noqa: PLC0415
+    from bot.store.spending import Spending  # noqa: PLC0415
 
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
     settings = _settings(file)
@@ -258,13 +260,14 @@ def send(file: Path | None, once: bool) -> None:  # noqa: FBT001 - click's own
         receiver = Receiver(exchange)
         network = stack.enter_context(opened(profile, receiver, settings.country))
         groups, kept = Groups(store.redis), Rounds(store.redis)
+        ceiling = Ceiling(Spending(store.redis), settings, exchange.clock)
         sender = Sender(
             store,
             network,
             exchange.compose,
             settings,
             exchange.clock,
-            Permission(kept, exchange.clock),
+            Permission(kept, exchange.clock, ceiling),
             profile.at_once,
         )
         dialogue = exchange.dialogue

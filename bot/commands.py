@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 from bot.settings import Settings
 from bot.store.connecting import reached
@@ -22,7 +23,7 @@ WHO = "(command line)"
 def opened_store(settings: Settings) -> Iterator[Store]:
     """Reach the Redis of REDIS_URL, or start the embedded one in the data folder."""
     with reached(settings.redis_url, settings.data) as client:
-        yield Store(client, keep_texts=settings.keep_texts)
+        yield Store(client, keep_texts=settings.keep_texts, zone=ZoneInfo(settings.zone))
 
 
 @contextmanager

@@ -22,6 +22,9 @@ What = Literal["heard", "sent", "refused", "delivered", "failed"]
 REPORTS = frozenset({"delivered", "failed"})
 """What a line says that is a gateway's word on a text."""
 
+ROUND = "round:"
+"""Begins what a text of a round is about."""
+
 
 class Line(Struct, array_like=True, frozen=True, omit_defaults=True):
     """One thing that happened to a text, at `at` (UTC epoch seconds).

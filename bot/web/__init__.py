@@ -7,6 +7,7 @@ import os
 import time
 from contextlib import ExitStack
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 from flask import Flask
 from werkzeug.middleware.proxy_fix import ProxyFix
@@ -51,7 +52,7 @@ def create_app(
         # A server embedded for this process lives as long as it does.
         held = ExitStack()
         client = held.enter_context(reached(settings.redis_url, settings.data))
-        store = Store(client, clock, settings.keep_texts)
+        store = Store(client, clock, settings.keep_texts, ZoneInfo(settings.zone))
         atexit.register(held.close)
     dialogue = dialogue_of(settings)
     exchange = Exchange(store, dialogue, settings, clock)
