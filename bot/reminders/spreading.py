@@ -345,8 +345,11 @@ def pause_at_ceiling(rounds: Rounds, round_id: str) -> str:
     It stays so until an agent resumes it, and is paused again where there is still no money.
     """
     one = rounds.change_state(round_id, GOING, "paused", "ceiling")
-    log.warning("round %s is paused: the month's spend has reached the ceiling", round_id)
-    return one.state if one else "stopped"
+    if one is None:
+        return "stopped"
+    if one.state == "paused":
+        log.warning("round %s is paused: the month's spend has reached the ceiling", round_id)
+    return one.state
 
 
 class Permission:
