@@ -39,6 +39,7 @@ from bot.gateways.profiles import ProfileError, read_profile
 from bot.growers_cli import growers
 from bot.rounds_cli import rounds
 from bot.settings import Settings, SettingsError
+from bot.spending_cli import spending
 from bot.store.codec import RecordError
 from bot.store.errors import StoreUnavailable
 from bot.store.server import EmbeddedRedisError
@@ -364,5 +365,6 @@ main.add_command(words)
 
 main.add_command(growers)
 main.add_command(rounds)
+main.add_command(spending)
 main.add_command(desk)
 main.add_command(gateway)

@@ -24,6 +24,14 @@ if TYPE_CHECKING:
 REFRESH_S = 5.0
 """How old a month's spend may be, in seconds, when a round's text goes out."""
 
+KINDS = {
+    "reply": "replies",
+    "reminder": "reminders",
+    "round": "rounds",
+    "notice": "other texts",
+}
+"""Texts by kind, as operators read it."""
+
 WARN_FROM = Decimal("0.8")
 """The part of the ceiling from which operators are warned."""
 
