@@ -52,16 +52,17 @@ def run(
     return invoke
 
 
-def sent(store: Store, segments: int, at: float = NINE, **given: str) -> None:
+def sent(store: Store, segments: int, at: float = NINE, speaks: str = "sw", **given: str) -> None:
     loaded = store.load(A)
     line = Line(int(at), "sent", segments=segments, **({"kind": "reply"} | given))
-    assert store.commit(A, loaded, Grower(language="sw", group="North"), due=None, lines=[line])
+    grower = Grower(language=speaks, group="North")
+    assert store.commit(A, loaded, grower, due=None, lines=[line])
 
 
 def fill(store: Store) -> None:
     sent(store, 2)
     sent(store, 1, gateway="coast", language="ha")
-    sent(store, 1000, gateway="coast", language="", kind="notice", about="round:r1")
+    sent(store, 1000, speaks="", gateway="coast", kind="notice", about="round:r1")
     sent(store, 3, FEBRUARY, kind="reminder")
 
 
