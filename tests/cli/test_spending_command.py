@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import time
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Protocol
 
@@ -11,7 +12,7 @@ import pytest
 
 from bot import rounds_cli, spending_cli
 from bot.cli import main
-from bot.dialogue.records import Grower
+from bot.dialogue.records import Grower, enqueue
 from bot.store.groups import Groups
 from bot.store.rounds import Round, Rounds
 from bot.store.texts import Line
@@ -159,3 +160,19 @@ def test_a_paused_round_says_that_it_is_for_the_ceiling(run: Run, store: Store) 
     run("rounds", "resume", "r1")
     run("rounds", "pause", "r1")
     assert "ceiling" not in run("rounds", "show", "r1").stdout
+
+
+def test_send_asks_the_ceiling_before_a_rounds_text(run: Run, store: Store) -> None:
+    gone_out = Round(
+        "r1", "Meeting", "amina", 1, ("North",), texts={"sw": "Habari."}, state="finished"
+    )
+    Rounds(store.redis).shelf.add("r1", gone_out)
+    sent(store, 4, time.time())
+    waiting = enqueue(store.load(A).grower, ["Habari."], "notice", "round:r1")
+    assert store.commit(A, store.load(A), waiting, due=1.0)
+    run("send", "--once", spend_ceiling="100", waking_from="0", waking_until="24")
+    kept = Rounds(store.redis).shelf.find("r1")
+    assert kept is not None
+    assert (kept.state, kept.paused_for) == ("paused", "ceiling")
+    # It was not so much as tried.
+    assert [each.attempts for each in store.load(A).grower.waiting] == [0]

@@ -255,6 +255,22 @@ def test_a_round_spread_to_its_end_is_held_too(room: Room) -> None:
     assert room.stands() == ("paused", "ceiling")
 
 
+def test_over_the_ceiling_nothing_is_spread(room: Room) -> None:
+    """Else its texts would wait, and be looked at every half minute, to no purpose."""
+    numbers = room.fill(60)
+    room.spend(40)
+    room.start()
+    while room.spreader.tick():
+        pass
+    assert room.stands() == ("paused", "ceiling")
+    assert not any(each.grower.waiting for each in room.store.load_many(numbers))
+    # Counting costs nothing.
+    room.rounds.shelf.add("r2", replace(ROUND, id="r2", state="counting"))
+    while room.spreader.tick():
+        pass
+    assert room.stands("r2") == ("counted", "")
+
+
 def test_a_round_that_was_stopped_meanwhile_stays_so(room: Room) -> None:
     room.start()
     room.rounds.change_state("r1", ("running",), "stopped")
@@ -330,6 +346,16 @@ def test_what_others_spend_is_known_after_a_few_seconds(room: Room) -> None:
     assert not ceiling.reached(1)
     room.clock.now += REFRESH_S
     assert ceiling.reached(1)
+
+
+def test_at_the_turn_of_the_month_nothing_is_spent_yet(room: Room) -> None:
+    room.clock.now = datetime(2026, 12, 31, 20, 59, 59, tzinfo=UTC).timestamp()
+    room.store = Store(room.client, room.clock, zone=ZONE)
+    room.spend(40)
+    ceiling = room.ceiling()
+    assert ceiling.reached(1)
+    room.clock.now += 1  # midnight in Dar es Salaam, and long before the next reading
+    assert not ceiling.reached(1)
 
 
 def test_the_spend_is_read_seldom(room: Room, monkeypatch: pytest.MonkeyPatch) -> None:
