@@ -11,7 +11,6 @@ from zoneinfo import ZoneInfo
 import click
 
 from bot.commands import WHO, money, store_of
-from bot.dialogue.slips import SEASON
 from bot.exchange import dialogue_of
 from bot.reminders.rounds import LONGEST_DAYS, REASONS, Chosen, faults, judge
 from bot.reminders.spending import bill, estimate, month_at
@@ -249,9 +248,7 @@ def start(file: Path | None, round_id: str) -> None:
         one = _found(kept, round_id)
         _refuse_faulty(one, store, settings)
         _move(kept, store, round_id, ("draft", "counted"), "running")
-        if one.flow == SEASON:
-            begins = max(one.start, time.time())
-            Groups(store.redis).open_season(one.groups, begins, settings.zone)
+        Groups(store.redis).open_season(one, time.time(), settings.zone)
 
 
 @rounds.command()

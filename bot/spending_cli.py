@@ -10,7 +10,7 @@ import click
 
 from bot.commands import money, store_of
 from bot.enrolment.exporting import exporting
-from bot.reminders.spending import KINDS, bill, month_at, own_gateway
+from bot.reminders.spending import KINDS, bill, month_at, own_gateways
 from bot.store.spending import Spending
 
 if TYPE_CHECKING:
@@ -111,7 +111,7 @@ def _warnings(found: Bill, month: str, this: str, settings: Settings) -> list[st
         said.append("The ceiling is near: when it is reached, rounds are paused.")
     elif month == this and found.warns:
         said.append("The ceiling is reached: rounds are paused. All other texts go out.")
-    used = {each.sort.gateway for each in found.rows} | {own_gateway(settings)}
+    used = {each.sort.gateway for each in found.rows} | {*own_gateways(settings)}
     said += [
         f"gateway_prices names {name!r}, by which nothing went in {month}; is that its name?"
         for name in settings.prices

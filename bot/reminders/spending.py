@@ -93,9 +93,10 @@ def month_at(now: float, settings: Settings) -> str:
 def bill(spending: Spending, month: str, settings: Settings) -> Bill:
     """Return what a month's texts came to, at the prices set now. Raises `StoreUnavailable`."""
     usual, prices = settings.segment_price, settings.prices
+    own = own_gateways(settings)[0]
     found: dict[Sort, Sent] = {}
     for sort, sent in spending.month(month).items():
-        named = sort._replace(gateway=sort.gateway or own_gateway(settings))
+        named = sort._replace(gateway=sort.gateway or own)
         found[named] = found.get(named, Sent()) + sent
     rows = [
         Row(sort, sent, sent.segments * exact(prices.get(sort.gateway, usual)))
@@ -109,9 +110,13 @@ def estimate(segments: int, settings: Settings) -> Decimal:
     return segments * exact(settings.segment_price)
 
 
-def own_gateway(settings: Settings) -> str:
-    """Name the gateway of texts whose line names none: the profile that is set."""
-    return Path(settings.gateway).name.removesuffix(".toml") or "gateway"
+def own_gateways(settings: Settings) -> list[str]:
+    """Name the gateways that are set, the preferred one first; texts whose line names none are its.
+
+    A profile of the operator's own has the name of its file.
+    """
+    places = [place.strip() for place in settings.gateway.split(",")]
+    return [Path(each).name.removesuffix(".toml") for each in places if each] or ["gateway"]
 
 
 def exact(amount: float) -> Decimal:

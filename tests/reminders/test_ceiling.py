@@ -390,7 +390,9 @@ def test_the_spend_is_read_seldom(room: Room, monkeypatch: pytest.MonkeyPatch) -
 
 
 def test_each_gateway_has_its_price(room: Room) -> None:
-    settings = Settings(segment_price=25.0, gateway_prices="coast=18.5, modem=0", gateway="my.toml")
+    settings = Settings(
+        segment_price=25.0, gateway_prices="coast=18.5, modem=0", gateway="/etc/my.toml, coast"
+    )
     for gateway, segments in (("", 1), ("coast", 2), ("modem", 4), ("my", 8), ("hills", 16)):
         room.spend(segments, gateway)
     found = bill(room.spending, month_at(NINE, settings), settings)
