@@ -76,7 +76,8 @@ class HttpGateway:
     A text may have arrived when the connection broke or the time ran out after it had left, or
     when the answer has a word the profile does not know. It is `Deferred` once and sent again
     under the same id; the second time it is `Refused`, for a person to look at. With
-    `repeats_dropped` it is `Deferred` every time. Nothing of this is remembered after a restart.
+    `repeats_dropped` it is `Deferred` every time. So is one that a 502 or 504 was answered to, by
+    a server that had handed it on; unless `later_statuses` say that it means no such thing.
 
     Raises `ProfileError` when made from a profile without `[sms_out]`, or when `environ` lacks a
     secret it names.
@@ -115,7 +116,7 @@ class HttpGateway:
             # Its text may hold the address with a secret in it, so only its kind is told.
             kind = type(error).__name__
             if _never_left(error):
-                found = Deferred(f"the gateway cannot be reached: {kind}")
+                found = Deferred(f"the gateway cannot be reached: {kind}", why="down")
             else:
                 found = Unsure(f"the gateway did not answer: {kind}")
         else:
@@ -180,13 +181,15 @@ class HttpGateway:
         """Let a text that may have arrived be sent once more, and no more than that."""
         reason = f"{found.reason}; the text may have arrived"
         if self._out.repeats_dropped:
-            return Deferred(reason)
+            return Deferred(reason, why="unknown")
         with self._lock:
-            again = text.id in self._unsure
+            again = bool(text.gateway) or text.id in self._unsure
             self._unsure[text.id] = None
             if len(self._unsure) > MOST_UNSURE:
                 self._unsure.popitem(last=False)
-        return Refused(f"{reason}, and was sent twice") if again else Deferred(reason)
+        if again:
+            return Refused(f"{reason}, and was sent twice")
+        return Deferred(reason, why="unknown")
 
     def _loggable(self, found: Outcome | Unsure, number: str) -> Outcome | Unsure:
         """Return what the gateway said as it may be logged: one line, no secret, no number."""

@@ -143,7 +143,7 @@ class ModemGateway:
         try:
             return self._sending(name, text.body)
         except OSError as error:
-            return Deferred(f"the modem's folder cannot be used: {error.strerror}")
+            return Deferred(f"the modem's folder cannot be used: {error.strerror}", why="unknown")
 
     def _sending(self, name: str, body: str) -> Outcome:
         queued = self._outbox / name
@@ -152,10 +152,12 @@ class ModemGateway:
         if not self.running():
             queued.unlink(missing_ok=True)  # or it would leave whenever the daemon is started
             command = f"gammu-smsd -c {self._folder}/gammu-smsdrc -p {self._folder}/smsd.pid"
-            return Deferred(f"the modem's daemon does not run; start it with: {command}")
+            return Deferred(
+                f"the modem's daemon does not run; start it with: {command}", why="down"
+            )
         if not queued.exists():
             if len(list(self._outbox.glob("OUT*"))) >= MOST_WAITING:
-                return Deferred("the modem has too many texts to send")
+                return Deferred("the modem has too many texts to send", why="busy")
             # With its byte order mark, UTF-16 is read whatever the daemon's locale.
             _write(queued, body.encode("utf-16", "replace"))
         reason = "the modem could not send the text; smsd.log in its folder says why"
@@ -169,7 +171,8 @@ class ModemGateway:
         if (self._sent / name).exists():
             return Accepted(self._reference(name))
         (self._error / name).unlink(missing_ok=True)
-        return Deferred(reason)
+        # A part of it may have left, or the modem have sent it and not said so.
+        return Deferred(reason, why="unknown")
 
     def running(self) -> bool:
         """Whether the daemon runs: its pid file may have outlived it, and the number be another's."""

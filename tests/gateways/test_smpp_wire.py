@@ -25,7 +25,7 @@ from bot.gateways.smpp import SmppGateway, SmppLink, inbox, joining, receipts, s
 from bot.gateways.smpp.gateway import LONGEST_RETRY_S, retry_delay
 from bot.gateways.smpp.inbox import LANE_ROOM, LANES, Inbox
 from bot.gateways.smpp.joining import PARTS_WAIT_S, UNHEARD_S, Ids, Joiner, Part, part_of
-from bot.gateways.smpp.pace import SLOW_S, SLOWEST, Pace
+from bot.gateways.pace import SLOW_S, SLOWEST, Pace
 from bot.gateways.smpp.pdu import (
     Command,
     MalformedError,
