@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import os
 import re
+import ssl
 import threading
 import time
 from collections import OrderedDict
 from dataclasses import dataclass, replace
 from http.cookiejar import DefaultCookiePolicy
+from traceback import walk_tb
 from typing import TYPE_CHECKING, Any, cast
 from weakref import WeakSet
 
@@ -248,8 +250,20 @@ def _auth(out: SmsOut, secrets: Mapping[str, str]) -> Callable[..., Any]:
 
 def _never_left(error: requests.RequestException) -> bool:
     """Tell whether a request failed before a byte of it had left."""
+    if isinstance(error, requests.exceptions.SSLError) and _after_handshake(error):
+        return False
     reason = getattr(error.args[0], "reason", None) if error.args else None
     return isinstance(error, _NEVER_LEFT) or isinstance(reason, NewConnectionError)
+
+
+def _after_handshake(error: BaseException) -> bool:
+    """Tell whether TLS failed on a connection that it had been agreed on, and a text could leave."""
+    cause: BaseException | None = error
+    while cause is not None and not isinstance(cause, ssl.SSLError):
+        cause = cause.__context__
+    frames = walk_tb(cause.__traceback__) if cause else ()
+    names = [frame.f_code.co_name for frame, _ in frames]
+    return bool(names) and "do_handshake" not in names
 
 
 def _body(response: requests.Response, until: float) -> bytes | None:

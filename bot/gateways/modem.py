@@ -36,6 +36,7 @@ from bot.gateways.reading import Incoming, Report, Unreadable
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from bot.gateways.base import Why
     from bot.gateways.profiles import State
 
     OnText = Callable[[Incoming], bool]
@@ -143,7 +144,7 @@ class ModemGateway:
         try:
             return self._sending(name, text.body)
         except OSError as error:
-            return Deferred(f"the modem's folder cannot be used: {error.strerror}", why="unknown")
+            return _unusable(error, "unknown")
 
     def _sending(self, name: str, body: str) -> Outcome:
         queued = self._outbox / name
@@ -159,7 +160,10 @@ class ModemGateway:
             if len(list(self._outbox.glob("OUT*"))) >= MOST_WAITING:
                 return Deferred("the modem has too many texts to send", why="busy")
             # With its byte order mark, UTF-16 is read whatever the daemon's locale.
-            _write(queued, body.encode("utf-16", "replace"))
+            try:
+                _write(queued, body.encode("utf-16", "replace"))
+            except OSError as error:
+                return _unusable(error, "down")
         reason = "the modem could not send the text; smsd.log in its folder says why"
         deadline = time.monotonic() + self._modem.timeout_s
         while queued.exists():
@@ -367,6 +371,10 @@ def _part(fields: dict[str, str]) -> _Part:
         place,
         max(1, total),
     )
+
+
+def _unusable(error: OSError, why: Why) -> Deferred:
+    return Deferred(f"the modem's folder cannot be used: {error.strerror}", why=why)
 
 
 def _write(path: Path, content: bytes) -> None:

@@ -69,12 +69,12 @@ class LinkStatus:
 class _Progress:
     """What the peer has taken of a text: ids by the number of the part, from 0.
 
-    `unanswered` is whether an answer to a part has failed to come.
+    `unanswered` are those parts to which an answer has failed to come.
     """
 
     body: str
     taken: dict[int, str] = field(default_factory=dict)
-    unanswered: bool = False
+    unanswered: set[int] = field(default_factory=set)
 
 
 class SmppGateway:
@@ -267,8 +267,8 @@ class SmppGateway:
                     continue
                 outcome = await self._send_part(text, part, place, len(parts), progress)
                 if isinstance(outcome, Deferred) and outcome.why == "unknown":
-                    if not progress.unanswered:
-                        progress.unanswered = True
+                    if place not in progress.unanswered:
+                        progress.unanswered.add(place)
                         return outcome
                     outcome = Refused(f"{outcome.reason}, and was sent twice")
                 if isinstance(outcome, Deferred):
