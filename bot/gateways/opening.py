@@ -91,12 +91,18 @@ def opened_all(
     with ExitStack() as stack:
         routes = []
         for name, profile in profiles.items():
-            heard = _Heard(receiver, name if len(profiles) > 1 else "", kept_apart(name, profiles))
-            gateway = stack.enter_context(opened(profile, heard, country))
+            gateway = stack.enter_context(
+                opened(profile, heard_by(receiver, name, profiles), country)
+            )
             routes.append(
                 Route(name, gateway, tuple(profile.prefixes), profile.rate, profile.at_once)
             )
         yield Router(routes)
+
+
+def heard_by(receiver: Receives, name: str, profiles: Mapping[str, Profile]) -> Receives:
+    """Return who takes what arrives by one of several gateways, and passes it on."""
+    return _Heard(receiver, name if len(profiles) > 1 else "", kept_apart(name, profiles))
 
 
 @dataclass(frozen=True, slots=True)

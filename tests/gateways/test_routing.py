@@ -231,6 +231,17 @@ def test_it_is_set_aside_for_longer_each_time_up_to_a_limit() -> None:
     assert town.takes("+255681000009") == "a"
 
 
+def test_a_text_that_must_wait_for_its_gateway_does_not_keep_it_set_aside() -> None:
+    town = Town([], [])
+    town["a"].outcomes.append(DOWN)
+    assert town.takes() == "b"
+    town["a"].outcomes.extend([replace(UNKNOWN, retry_after_s=900)] * 3)
+    for _ in range(3):
+        town.router.send(text(gateway="a"))
+    town.pass_by(FIRST_REST_S)
+    assert town.takes(INLAND) == "a"
+
+
 @pytest.mark.parametrize(
     ("wish", "rest"), [(1.0, FIRST_REST_S), (90.0, 90.0), (10.0**9, LONGEST_WISH_S)]
 )
