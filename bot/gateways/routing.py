@@ -11,7 +11,9 @@ grower's record, where it outlives this process and is known to all others.
 
 A gateway that shows enough signs of trouble is set aside, and texts go to the next one without
 asking it, for `FIRST_REST_S`, doubled each time up to `LONGEST_REST_S`, or as long as it asks
-itself. Then one text tries it; when it takes that one it is in use again.
+itself. Then one text tries it; when it takes that one it is in use again. A gateway that does not
+answer keeps each text that tries it; so when that has gone on for long, trying is left to the texts
+that it has already.
 
 A gateway's rate and its number of texts at once are limits, not troubles: a text waits for its
 turn rather than go to the next, which may be dearer; where the turn is too far off it is put off.
@@ -48,6 +50,10 @@ ENOUGH = 5
 SIGNS: dict[Why, int] = {"down": ENOUGH, "unknown": 3, "later": 1, "busy": 0}
 """How much each outcome is a sign of trouble; `ENOUGH`, with nothing taken in between, set a
 gateway aside. "Later" may be about the one text, so it takes several. Asking for a wait is enough."""
+
+OWN_FIRST_S = 900.0
+"""Seconds after an attempt of unknown outcome in which only the texts it has try a gateway, once
+the rests are at their longest."""
 
 PATIENCE_S = 15.0
 """Seconds a text may wait for its turn, and within which a further gateway is tried. With one
@@ -183,7 +189,7 @@ class Router:
         """Say that nobody took a text, and when it is worth another try."""
         with self._lock:
             now = self._clock()
-            rests = [way.until - now if way.rests else 0.0 for way in ways]
+            rests = [way.look_again(now) for way in ways]
         if not refusals:
             names = ", ".join(way.route.name for way in ways)
             return Deferred(f"set aside for now: {names}", max(FIRST_REST_S, min(rests)), "down")
@@ -208,15 +214,24 @@ class _Way:
         self.until = 0.0
         self._signs = 0
         self._tried = False
+        self._own_until = 0.0
 
     def admit(self, now: float) -> bool | None:
         """Say whether a text to hand over is a trial, or None where none may be handed over."""
         if not self.rests:
             return False
-        if now < self.until or self._tried:
+        if self.rest_left(now) > 0 or self._tried:
             return None
         self._tried = True
         return True
+
+    def rest_left(self, now: float) -> float:
+        """Return the seconds until a text may try it; 0 or less for now."""
+        return max(self.until, self._own_until) - now if self.rests else 0.0
+
+    def look_again(self, now: float) -> float:
+        """Return the same, as far as others should count on it: its own texts may bring it back."""
+        return min(self.rest_left(now), max(self.until - now, LONGEST_REST_S))
 
     def trial_over(self) -> None:
         """Let another text be the trial, should there still be need of one."""
@@ -228,6 +243,9 @@ class _Way:
         `counts` is false for trouble that is no news: of a text handed over before the gateway was
         set aside, or one that is its own and cannot wait for a trial.
         """
+        if isinstance(outcome, Deferred):
+            own = outcome.why == "unknown" and self._backoff() == LONGEST_REST_S
+            self._own_until = now + OWN_FIRST_S if own else 0.0
         match outcome:
             case Accepted():
                 self._back()
@@ -239,12 +257,14 @@ class _Way:
                     self._set_aside(now, wish or 0.0, reason)
 
     def _set_aside(self, now: float, wish: float, reason: str) -> None:
-        backoff = min(FIRST_REST_S * 2.0 ** min(self.rests, 16), LONGEST_REST_S)
-        rest = max(backoff, min(wish, LONGEST_WISH_S))
+        rest = max(self._backoff(), min(wish, LONGEST_WISH_S))
         self.until = now + rest
         self.rests += 1
         self._signs = 0
         log.warning("gateway %s is set aside for %.0f s: %s", self.route.name, rest, reason)
+
+    def _backoff(self) -> float:
+        return min(FIRST_REST_S * 2.0 ** min(self.rests, 16), LONGEST_REST_S)
 
     def _back(self) -> None:
         if self.rests:

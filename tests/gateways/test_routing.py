@@ -20,6 +20,7 @@ from bot.gateways.routing import (
     FIRST_REST_S,
     LONGEST_REST_S,
     LONGEST_WISH_S,
+    OWN_FIRST_S,
     PATIENCE_S,
     STAY_S,
     Route,
@@ -231,11 +232,53 @@ def test_it_is_set_aside_for_longer_each_time_up_to_a_limit() -> None:
     assert town.takes("+255681000009") == "a"
 
 
+def test_few_texts_are_left_to_a_gateway_that_never_answers() -> None:
+    town = Town([], [])
+    town["a"].outcomes.extend([UNKNOWN] * 999)
+    numbers = (f"+25575{each:07d}" for each in count())
+
+    def kept(seconds: int) -> list[Outgoing]:
+        """The texts that the gateway keeps, of one each second."""
+        texts = []
+        for _ in range(seconds):
+            each = text(next(numbers))
+            if town.router.send(each) == replace(UNKNOWN, gateway="a"):
+                texts.append(replace(each, gateway="a"))
+            town.pass_by(1.0)
+        return texts
+
+    own = kept(1200)
+    assert len(own) <= 9  # two, and those that tried it after 5, 10, 20, ... 300 s
+    for _ in range(10):
+        town.router.send(own[0])  # as the sender does again and again
+        assert kept(int(OWN_FIRST_S) - 1) == []
+    # Should those be with another process, some text must try it in the end.
+    assert len(kept(int(OWN_FIRST_S))) == 1
+    town["a"].outcomes.clear()
+    assert town.takes(next(numbers)) == "b"
+    assert town.router.send(own[0]) == Accepted("r", "a")
+    assert town.takes(next(numbers)) == "a"
+
+
+def test_nobody_waits_long_for_the_texts_that_a_gateway_has() -> None:
+    town = Town([])
+    town["a"].outcomes.extend([UNKNOWN] * 99)
+    wishes = []
+    for _ in range(20):
+        outcome = town.router.send(text())
+        assert isinstance(outcome, Deferred)
+        if outcome.why == "down":
+            wishes.append(outcome.retry_after_s or 0.0)
+            town.pass_by(wishes[-1])
+    assert wishes[:7] == [5, 10, 20, 40, 80, 160, 300]
+    assert set(wishes[7:]) == {LONGEST_REST_S}
+
+
 def test_a_text_that_must_wait_for_its_gateway_does_not_keep_it_set_aside() -> None:
     town = Town([], [])
     town["a"].outcomes.append(DOWN)
     assert town.takes() == "b"
-    town["a"].outcomes.extend([replace(UNKNOWN, retry_after_s=900)] * 3)
+    town["a"].outcomes.extend([replace(LATER, retry_after_s=900)] * 3)
     for _ in range(3):
         town.router.send(text(gateway="a"))
     town.pass_by(FIRST_REST_S)

@@ -336,7 +336,7 @@ class SmppGateway:
                 await self._window.acquire()
         except TimeoutError:
             return Deferred(
-                f"{self._link.window} texts are waiting for the peer already", why="down"
+                f"{self._link.window} texts are waiting for the peer already", why="busy"
             )
         try:
             if self._session is None:
