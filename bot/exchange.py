@@ -126,9 +126,9 @@ class Exchange:
         """Take a gateway's report on a text, once, however often it comes; False if it is no news.
 
         The text is named by its `serial`, or by the gateway's `reference` alone; `gateway` is
-        whose that is, "" where there is only one. What arrived has
-        arrived: a failure reported after it is dropped, and an arrival reported after a failure
-        takes its place, and takes back what the failure counted. A report may come before its
+        whose that is, "" where there is only one. What arrived has arrived: a failure reported
+        after it is dropped, and an arrival reported after a failure takes its place, and takes
+        back what the failure counted. A report may come before its
         text is known to have left: it is kept, and where the text cannot be told yet it counts
         as of no kind until the sender knows. Nothing is kept of an unknown number, of a serial
         that was never given out, or on a text that the gateway refused.
