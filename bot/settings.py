@@ -62,7 +62,8 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     poison_number: str = ""
     """The number for poisoning, sent with safety texts. The operator sets it: none is assumed."""
     gateway: str = "plain-json"
-    """A gateway profile: the name of one that comes with Fieldbell, or a path to a TOML file."""
+    """A gateway profile: the name of one that comes with Fieldbell, or a path to a TOML file; or
+    several with commas between, the preferred one first."""
     district: Path | None = None
     """A YAML file of the district's own figures and units of area (`bot.agronomy.district`)."""
     locales: Path | None = None

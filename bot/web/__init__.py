@@ -13,7 +13,7 @@ from flask import Flask
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 from bot.exchange import Exchange, dialogue_of
-from bot.gateways.profiles import read_profile
+from bot.gateways.profiles import read_profiles
 from bot.settings import Settings
 from bot.store.connecting import reached
 from bot.store.groups import Groups
@@ -65,6 +65,6 @@ def create_app(
         app.register_blueprint(create_api(exchange, groups, rounds, people))
     if settings.try_pages:
         app.register_blueprint(create_blueprint(dialogue, settings, clock))
-    app.extensions["profile"] = read_profile(settings.gateway)
+    app.extensions["profiles"] = read_profiles(settings.gateway)
     app.register_blueprint(hooks)
     return app
