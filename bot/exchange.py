@@ -73,7 +73,7 @@ class Exchange:
         self.settings = settings
         self.clock = clock
 
-    def answer(
+    def answer(  # noqa: PLR0913 - what is known of a text
         self,
         number: str,
         text: str,
@@ -81,11 +81,12 @@ class Exchange:
         channel: Channel = "sms",
         message_id: str | None = None,
         queue: bool = False,
+        gateway: str = "",
     ) -> Said:
         """Answer one text of one grower, once, however often it is delivered.
 
         With `queue` the replies are left to the sender, for gateways that take none in their
-        own request. Raises StoreUnavailable; then nothing has happened and the gateway may
+        own request. `gateway` is whose the request is, "" where there is only one. Raises StoreUnavailable; then nothing has happened and the gateway may
         deliver the text again.
         """
         # Should the answer to a commit be lost on its way, the id tells that it got through;
@@ -101,7 +102,7 @@ class Exchange:
             now = self.clock()
             lines = [Line(int(now), "heard", channel, text[:LONGEST_KEPT])]
             if not queue:
-                lines += _answered(turn.replies, channel, int(now))
+                lines += _answered(turn.replies, channel, int(now), gateway)
             if self.store.commit(
                 number,
                 loaded,
@@ -180,11 +181,14 @@ class Exchange:
         return datetime.fromtimestamp(self.clock(), UTC).astimezone(zone).date()
 
 
-def _answered(replies: tuple[str, ...], channel: Channel, now: int) -> list[Line]:
+def _answered(replies: tuple[str, ...], channel: Channel, now: int, gateway: str) -> list[Line]:
     """Lines of replies that went out with the answer to the gateway's own request."""
     if channel == "ussd":
         return [Line(now, "sent", "screen", each) for each in replies]
-    return [Line(now, "sent", "reply", each, segments=segments(each)) for each in replies]
+    return [
+        Line(now, "sent", "reply", each, segments=segments(each), gateway=gateway)
+        for each in replies
+    ]
 
 
 def _on_its_way(grower: Grower, serial: int) -> list[Line]:

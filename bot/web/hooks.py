@@ -98,7 +98,13 @@ def sms(gateway: str = "") -> Response:
         number = _e164(text.number)
         if number is None:
             return "the sender's number is not a phone number"
-        said = _exchange().answer(number, text.text, message_id=caller.kept(text.id), queue=queue)
+        said = _exchange().answer(
+            number,
+            text.text,
+            message_id=caller.kept(text.id),
+            queue=queue,
+            gateway=caller.name,
+        )
         if said.repeated:
             log.info("a text of %s was delivered again", masked(number))
         if not queue:

@@ -65,6 +65,18 @@ def test_each_gateway_has_its_own_address_and_the_first_the_plain_one_too(
     assert client.post("/hooks/plain-form/sms", json=sent).status_code == 400
 
 
+@pytest.mark.parametrize("number_of_gateways", [1, 2])
+def test_a_reply_in_a_gateways_own_request_is_on_its_bill(
+    store: Store, number_of_gateways: int
+) -> None:
+    # With one gateway nothing is named, so that a second may come before it later.
+    named = ["plain-form", "plain-json"][-number_of_gateways:]
+    client = served(store, *named)
+    client.post("/hooks/plain-json/sms", json={"from": NUMBER, "text": "hello", "id": "m-1"})
+    sent = [each for each in store.lines(NUMBER) if each.what == "sent"]
+    assert [each.gateway for each in sent] == [{1: "", 2: "plain-json"}[number_of_gateways]]
+
+
 @pytest.mark.parametrize("part", ["sms", "ussd", "receipt"])
 def test_a_gateway_nobody_named_is_not_there(client: FlaskClient, part: str) -> None:
     assert client.post(f"/hooks/signed-json/{part}", json={}).status_code == 404
