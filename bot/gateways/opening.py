@@ -16,7 +16,7 @@ from bot.gateways.profiles import ProfileError
 from bot.settings import nearest
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
     from bot.gateways.base import Gateway
     from bot.gateways.modem import ModemGateway
@@ -41,6 +41,10 @@ class Receives(Protocol):
         self, number: str, state: State, *, serial: int = 0, reference: str = "", reason: str = ""
     ) -> None:
         """Take a report on a text that was sent."""
+        ...
+
+    def report_many(self, told: Sequence[Report]) -> None:
+        """Take reports on texts that were sent, those that came together."""
         ...
 
     def step(self, session: str, number: str, text: str) -> tuple[str, bool]:
@@ -82,10 +86,8 @@ def opened(profile: Profile, receiver: Receives, country: str) -> Iterator[Gatew
         # Imported only where they are wanted: most operators have neither.
         from bot.gateways.smpp import SmppGateway  # noqa: PLC0415
 
-        def reported(reference: str, state: State, reason: str, number: str) -> None:
-            receiver.report(number, state, reference=reference, reason=reason)
-
-        gateway = SmppGateway(link, receiver.text, reported, receiver.step if link.ussd else None)
+        step = receiver.step if link.ussd else None
+        gateway = SmppGateway(link, receiver.text, receiver.report_many, step)
         gateway.start()
         try:
             yield gateway

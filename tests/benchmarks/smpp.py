@@ -14,12 +14,16 @@ import threading
 from concurrent.futures import ThreadPoolExecutor
 from statistics import median
 from time import perf_counter
+from typing import TYPE_CHECKING
 
 from bot.gateways.base import Accepted, Outgoing
 from bot.gateways.smpp import SmppGateway, SmppLink
 from bot.gateways.smpp.pdu import Command, Message, Pdu, bind_transceiver, submit_sm
 from tests.benchmarks.table import Row, render
 from tests.gateways.smpp_peer.peer import REQUIRED, NoPeerError, Peer, modules
+
+if TYPE_CHECKING:
+    from bot.gateways.reading import Report
 
 GOAL = 1000
 """Texts a second that one sender must reach, each answered and its receipt taken."""
@@ -62,15 +66,16 @@ def rows(texts: int, rounds: int) -> list[Row]:
 
 def _by_gateway(port: int, texts: int) -> float:
     """Seconds from the first text to the last receipt."""
-    receipts, done = [], threading.Event()
+    receipts: list[Report] = []
+    done = threading.Event()
 
-    def on_receipt(*told: str) -> None:
-        receipts.append(told)
-        if len(receipts) == texts:
+    def on_receipts(told: list[Report]) -> None:
+        receipts.extend(told)
+        if len(receipts) >= texts:
             done.set()
 
     link = SmppLink("127.0.0.1", port, "fieldbell", "PASSWORD", "12345", window=WINDOW)
-    gateway = SmppGateway(link, print, on_receipt, environ={"PASSWORD": "secret08"})
+    gateway = SmppGateway(link, print, on_receipts, environ={"PASSWORD": "secret08"})
     gateway.start()
     try:
         if not gateway.wait_until_bound(PATIENCE_S):

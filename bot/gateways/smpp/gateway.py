@@ -26,7 +26,7 @@ from bot.gateways.smpp.texts import MOST_PARTS, encode, encode_whole, reference_
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Mapping
 
-    from bot.gateways.smpp.inbox import OnReceipt, OnText, OnUssd
+    from bot.gateways.smpp.inbox import OnReceipts, OnText, OnUssd
     from bot.gateways.smpp.link import SmppLink
     from bot.gateways.smpp.session import Late
     from bot.gateways.smpp.texts import Encoded
@@ -87,7 +87,8 @@ class SmppGateway:
 
     Of a text that comes: the peer is answered when `on_text` has returned. Where it raises, the
     peer is asked to deliver again (ESME_RX_T_APPN), which it does under the same id. Receipts and
-    USSD steps likewise; a receipt may come twice, before the answer, or for a text unknown.
+    USSD steps likewise; a receipt may come twice, before the answer, or for a text unknown. Where
+    `on_receipts` raises for several together, they are given again one by one.
 
     Texts with parts on their way in are kept in memory; `joining` says how long.
 
@@ -100,7 +101,7 @@ class SmppGateway:
         self,
         link: SmppLink,
         on_text: OnText,
-        on_receipt: OnReceipt,
+        on_receipts: OnReceipts,
         on_ussd: OnUssd | None = None,
         *,
         environ: Mapping[str, str] = os.environ,
@@ -117,7 +118,7 @@ class SmppGateway:
         self._clock = clock
         self._sleep = sleep
         self._parts = Parts()
-        self._inbox = Inbox(link, self._parts, self._send_screen, on_text, on_receipt, on_ussd)
+        self._inbox = Inbox(link, self._parts, self._send_screen, on_text, on_receipts, on_ussd)
         self._pace = Pace(link.rate)
         self._progress: OrderedDict[str, _Progress] = OrderedDict()
         self._reason = NOT_STARTED
