@@ -318,7 +318,8 @@ class SmppGateway:
         if wait:
             await asyncio.sleep(wait)
         try:
-            async with asyncio.timeout(timeout_s):
+            # A timeout of its own costs more than all else here, so it is for who has to wait.
+            async with asyncio.timeout(timeout_s) if self._window.locked() else nullcontext():
                 await self._window.acquire()
         except TimeoutError:
             return Deferred(f"{self._link.window} texts are waiting for the peer already")
