@@ -1,10 +1,10 @@
 """A sender process as `fieldbell send` runs it.
 
-    python -m tests.benchmarks.sending URL TEXTS [PORT]
+    python -m tests.benchmarks.sending URL TEXTS PORT
 
 It spreads and sends what is due in the Redis of this URL until so many texts have gone, and
 prints how many a second, and the megabytes it held after the first quarter of them and at the end.
-Texts go to a gateway that takes every one at once; or, with PORT, over SMPP to the peer that
+With 0 for PORT texts go to a gateway that takes every one at once; else over SMPP to the peer that
 listens there, until every text's receipt is in the store as well.
 Its clock runs so fast that a round's own rate does not hold it back.
 """
@@ -146,8 +146,7 @@ def _gateway(port: int, exchange: Exchange, count: Count) -> Iterator[Gateway]:
 
 def main() -> None:
     """Send so many texts and print the rate and the memory."""
-    url, texts = sys.argv[1], int(sys.argv[2])
-    port = int(sys.argv[3]) if sys.argv[3:] else 0
+    url, texts, port = sys.argv[1], int(sys.argv[2]), int(sys.argv[3])
     begin, started = BEGIN.timestamp(), perf_counter()
 
     def clock() -> float:
