@@ -9,7 +9,7 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import msgspec
 import redis
@@ -18,7 +18,7 @@ from msgspec import Struct
 from bot.dialogue.records import Grower, Turn
 from bot.store import codec, indexes, keys
 from bot.store.codec import Replay
-from bot.store.errors import reaching_redis
+from bot.store.errors import StoreUnavailable, reaching_redis
 from bot.store.indexes import raw
 from bot.store.scripts import script
 from bot.store.texts import Line, decode_failure, decode_line, joined
@@ -31,6 +31,8 @@ if TYPE_CHECKING:
     from bot.store.indexes import Write
 
 log = logging.getLogger(__name__)
+
+Read = TypeVar("Read")
 
 REPLAY_S = 3 * 24 * 3600
 """How long a text's reply is kept for a gateway that delivers it again, in seconds."""
@@ -210,6 +212,32 @@ class Store:
             if isinstance(answer, Exception):
                 raise answer
         return bool(answers[0]), _loaded(record)
+
+    def commit_and_load_many(
+        self, changes: Sequence[Commit], numbers: Sequence[str]
+    ) -> tuple[list[bool | Exception], list[Loaded | Exception]]:
+        """Make changes true, each by itself, and then read other growers, in one trip for all.
+
+        Where one fails that is no outage, its error stands in its place; the others are as they
+        would be without it.
+        """
+        batches = []
+        pipe = self.redis.pipeline(transaction=False)
+        for change in changes:
+            batches.append(batch := _Batch())
+            self._put(batch, change)
+            pipe.evalsha(self._commit.sha, len(batch.keys), *batch.keys, *batch.values)
+        for number in numbers:
+            pipe.get(keys.grower_key(number))
+        with reaching_redis():
+            answers = pipe.execute(raise_on_error=False)
+            for place, batch in enumerate(batches):
+                if isinstance(answers[place], redis.exceptions.NoScriptError):
+                    answers[place] = self._commit(keys=list(batch.keys), args=batch.values)
+        return (
+            [_or_error(each, lambda done: bool(done[0])) for each in answers[: len(batches)]],
+            [_or_error(each, _loaded) for each in answers[len(batches) :]],
+        )
 
     def commit_many(self, changes: Iterable[Commit]) -> list[str]:
         """Make many changes true in one pipelined round trip; return the numbers that lost.
@@ -441,6 +469,19 @@ class _Batch:
 
 
 _encoder = msgspec.msgpack.Encoder()
+
+
+def _or_error(answer: Any, read: Callable[[Any], Read]) -> Read | Exception:  # noqa: ANN401
+    """Read one answer of many; an outage is raised, as it is everybody's."""
+    try:
+        with reaching_redis():
+            if isinstance(answer, Exception):
+                raise answer
+        return read(answer)
+    except StoreUnavailable:
+        raise
+    except (redis.RedisError, codec.RecordError) as error:
+        return error
 
 
 def _loaded(record: bytes | None, replay: bytes | None = None) -> Loaded:

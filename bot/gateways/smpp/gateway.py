@@ -9,7 +9,7 @@ import random
 import threading
 import time
 from collections import OrderedDict
-from concurrent.futures import CancelledError
+from concurrent.futures import CancelledError, Future
 from contextlib import nullcontext
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -163,14 +163,19 @@ class SmppGateway:
 
     def send(self, text: Outgoing) -> Outcome:
         """Hand over one text and say what came of it; see the class for what is what."""
-        with self._gate:
-            if self._session is None or self._loop is None:
-                return Deferred(f"the SMPP link is down: {self._reason}")
-            sending = asyncio.run_coroutine_threadsafe(self._send(text), self._loop)
         try:
-            return sending.result()
+            return self.begin(text).result()
         except CancelledError:
             return Deferred("the SMPP link was closed before the answer; the text may have arrived")
+
+    def begin(self, text: Outgoing) -> Future[Outcome]:
+        """Hand over one text without waiting; the future is cancelled if the link is closed."""
+        with self._gate:
+            if self._session is not None and self._loop is not None:
+                return asyncio.run_coroutine_threadsafe(self._send(text), self._loop)
+        down: Future[Outcome] = Future()
+        down.set_result(Deferred(f"the SMPP link is down: {self._reason}"))
+        return down
 
     # From here on everything happens in the loop.
 

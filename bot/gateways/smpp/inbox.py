@@ -1,7 +1,8 @@
 """What the peer delivers: texts, receipts and USSD steps, each taken and only then answered.
 
-Lanes are threads that call whoever takes them. What concerns one number goes down one lane, so
-its order stays; the session's own thread never waits for a lane.
+Lanes are threads that call whoever takes them. The texts and steps of one number go down one lane,
+so their order stays. Receipts have a lane to themselves, in which those that wait are taken
+together. The session's own thread never waits for a lane.
 
 Source: SMPP v3.4 Issue 1.2, sections 4.6 (deliver_sm), 5.3.2.43 (its_session_info) and 5.3.2.44
 (ussd_service_op).
@@ -16,7 +17,7 @@ import time
 import zlib
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from bot.gateways.numbers import masked
 from bot.gateways.reading import Report
@@ -45,12 +46,17 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
+Item = TypeVar("Item")
+
 LANES = 4
 LANE_ROOM = 500
 """Deliveries that may wait in a lane; the peer is asked to keep the others."""
 
-TOGETHER = 64
-"""Receipts of a lane that are taken together, if so many wait."""
+TOGETHER, ROOM = 64, 2000
+"""Receipts that are taken together, if so many wait; and that may wait."""
+
+LINGER_S = 0.005
+"""Seconds that a receipt is left for others to come: one trip to a store takes many as well."""
 
 PATIENCE_S = 2.0
 """Seconds a receipt waits for the answer it may have overtaken."""
@@ -101,16 +107,21 @@ class Inbox:
         self._on_ussd = on_ussd
         self._joiner = Joiner()
         self.ids = Ids()
-        self._lanes: list[queue.Queue[Job | _Reported | None]] = []
+        self._lanes: list[queue.Queue[Job | None]] = []
+        self._reported: queue.Queue[_Reported | None] = queue.Queue(ROOM)
         self._threads: list[threading.Thread] = []
 
     def start(self) -> None:
         """Open the lanes."""
         self._lanes = [queue.Queue(LANE_ROOM) for _ in range(LANES)]
         self._threads = [
-            threading.Thread(target=self._work, args=[lane], name=f"smpp-lane-{place}", daemon=True)
+            threading.Thread(target=_work, args=[lane], name=f"smpp-lane-{place}", daemon=True)
             for place, lane in enumerate(self._lanes)
         ]
+        self._reported = queue.Queue(ROOM)
+        self._threads.append(
+            threading.Thread(target=self._work_reports, name="smpp-receipts", daemon=True)
+        )
         for thread in self._threads:
             thread.start()
 
@@ -119,6 +130,7 @@ class Inbox:
         lanes, self._lanes = self._lanes, []
         for lane in lanes:
             lane.put(None)
+        self._reported.put(None)
         for thread in self._threads:
             thread.join()
 
@@ -129,10 +141,11 @@ class Inbox:
             log.warning("the peer delivered what cannot be read: %d octets", len(pdu.body))
             answer(pdu, Status.PERMANENT_APP_ERROR)
             return
-        job: Job | _Reported = partial(self._take, message, pdu, answer)
-        if not self._is_step(message) and not is_text(message):
-            job = _Reported(message, pdu, answer)
-        if not self._put(message.source, job):
+        if self._is_step(message) or is_text(message):
+            taken = self._put(message.source, partial(self._take, message, pdu, answer))
+        else:
+            taken = bool(self._lanes) and _put(self._reported, _Reported(message, pdu, answer))
+        if not taken:
             answer(pdu, Status.TEMPORARY_APP_ERROR)
 
     def look_for_late(self) -> None:
@@ -141,32 +154,22 @@ class Inbox:
             # A full lane, or a failure, leaves it with the joiner until the next look.
             self._put(whole.first.source, lambda whole=whole: self._take_late(whole))  # type: ignore[misc]
 
-    def _put(self, number: str, job: Job | _Reported) -> bool:
-        if not self._lanes:
-            return False
-        try:
-            self._lanes[zlib.crc32(number.encode()) % LANES].put_nowait(job)
-        except queue.Full:
-            return False
-        return True
+    def _put(self, number: str, job: Job) -> bool:
+        return bool(self._lanes) and _put(self._lanes[zlib.crc32(number.encode()) % LANES], job)
 
-    def _work(self, lane: queue.Queue[Job | _Reported | None]) -> None:
-        """Do what a lane holds until it ends; receipts that wait there are taken together."""
-        following: list[Job | _Reported | None] = []
-        while (job := following.pop() if following else lane.get()) is not None:
-            if not isinstance(job, _Reported):
-                job()  # which sees to its own failures
-                continue
-            reported = [job]
-            while len(reported) < TOGETHER and not following:
-                try:
-                    more = lane.get_nowait()
-                except queue.Empty:
+    def _work_reports(self) -> None:
+        """Take receipts until they end; those that come together are taken together."""
+        ended = False
+        while not ended and (first := self._reported.get()) is not None:
+            reported = [first]
+            if self._reported.empty():
+                time.sleep(LINGER_S)
+            while len(reported) < TOGETHER and not self._reported.empty():
+                more = self._reported.get()
+                if more is None:
+                    ended = True
                     break
-                if isinstance(more, _Reported):
-                    reported.append(more)
-                else:
-                    following.append(more)
+                reported.append(more)
             self._take_reports(reported)
 
     def _take(self, message: Message, pdu: Pdu, answer: Answer) -> None:
@@ -279,6 +282,21 @@ class Inbox:
             service_type="" if self._link.ussd == "op" else USSD,
             tags=tuple(tags),
         )
+
+
+def _work(lane: queue.Queue[Job | None]) -> None:
+    """Do what a lane holds until it ends; jobs see to their own failures."""
+    while (job := lane.get()) is not None:
+        job()
+
+
+def _put(lane: queue.Queue[Item | None], item: Item) -> bool:
+    """Put something into a lane; False where that is full."""
+    try:
+        lane.put_nowait(item)
+    except queue.Full:
+        return False
+    return True
 
 
 def _leave(pdu: Pdu, answer: Answer, number: str, error: Exception) -> None:
