@@ -7,7 +7,7 @@ in a commit of its own.
 
 Killed at any point it loses nothing: what was not marked is sent again when the lease has
 lapsed, under the same id. So a text reaches the gateway at most once more than it should for
-each crash, and only the text that was being sent.
+each crash, and only a text that was being sent: one, or with many at once as many.
 
 A grower who texts STOP while a reminder is being worked on: every text but a direct reply is
 sent right after a load or a commit that saw the record without the STOP. What remains is a STOP

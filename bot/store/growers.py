@@ -208,9 +208,9 @@ class Store:
             answers, record = pipe.execute(raise_on_error=False)
             if isinstance(answers, redis.exceptions.NoScriptError):
                 answers = self._commit(keys=list(batch.keys), args=batch.values)
-        for answer in (answers, record):
-            if isinstance(answer, Exception):
-                raise answer
+            for answer in (answers, record):
+                if isinstance(answer, Exception):
+                    raise answer
         return bool(answers[0]), _loaded(record)
 
     def commit_and_load_many(
@@ -233,7 +233,10 @@ class Store:
             answers = pipe.execute(raise_on_error=False)
             for place, batch in enumerate(batches):
                 if isinstance(answers[place], redis.exceptions.NoScriptError):
-                    answers[place] = self._commit(keys=list(batch.keys), args=batch.values)
+                    try:
+                        answers[place] = self._commit(keys=list(batch.keys), args=batch.values)
+                    except redis.ResponseError as error:
+                        answers[place] = error
         return (
             [_or_error(each, lambda done: bool(done[0])) for each in answers[: len(batches)]],
             [_or_error(each, _loaded) for each in answers[len(batches) :]],
