@@ -21,8 +21,11 @@ if TYPE_CHECKING:
 WIDE, NAMES, LINE, TOP, BOTTOM = 960, 330, 26, 62, 34
 """Pixels: the picture, the names on its left, a row, and the room above and below the rows."""
 
-VALUE = 70
-"""Pixels on the right for the figure behind the longest bar."""
+VALUE = 150
+"""Pixels on the right for the words behind the longest bar."""
+
+MARKED = 60
+"""Pixels from a bar's end within which its goal's mark would go through the words."""
 
 FASTEST = 0.5
 """Where the scale begins: what is faster than its floor goes left of it."""
@@ -98,7 +101,7 @@ def _bar(svg: ET.Element, row: Row, across, y: int) -> None:  # type: ignore[no-
         where = {"class": "goal", "stroke": INK, "stroke-width": 3}
         _add(svg, "line", x1=x, x2=x, y1=y + 1, y2=y + 25, **where)
     told = f"{times:.2f}" if times < 10 else f"{times:.0f}"
-    end = max(high, across(wanted) if wanted and across(wanted) - high < VALUE else 0)
+    end = max(high, across(wanted) if wanted and across(wanted) - high < MARKED else 0)
     _add(svg, "text", told + (", goal missed" if missed else ""), x=end + 8, y=y + 17)
 
 

@@ -46,8 +46,8 @@ a second then."""
 
 LONGEST_S = 120.0
 
-AT_ONCE = 20
-"""Texts under way together over SMPP, as the README's example has it; each has its thread."""
+AT_ONCE = 50
+"""Texts under way together over SMPP, as many as the window of the link."""
 
 PASSWORD = "PASSWORD"  # noqa: S105 - the variable's name
 
