@@ -2,7 +2,7 @@
 
 This is the line everything else serves. The webhooks, the phone in the terminal and the demo
 all come through here, with two Redis round trips a text. A gateway's report on a text that was
-sent is taken in the same way, with one trip more.
+sent is taken in the same way, many of them at once if they come so.
 """
 
 from __future__ import annotations
@@ -19,19 +19,21 @@ from bot import data
 from bot.dialogue.acts import ASKED_FOR_HELP, NOT_ARRIVING, UNREACHABLE
 from bot.dialogue.records import enqueue
 from bot.dialogue.voice import Contacts
+from bot.gateways.reading import Report
 from bot.reminders.schedule import next_due
 from bot.store.errors import StoreUnavailable
+from bot.store.growers import Commit
 from bot.store.texts import Line, joined, on_text, spoken_of
 from bot.wording.gsm import segments
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from bot.dialogue.records import Channel, Grower
     from bot.dialogue.turn import Dialogue
     from bot.gateways.profiles import State
     from bot.settings import Settings
-    from bot.store.growers import Store
+    from bot.store.growers import Loaded, Store
     from bot.store.texts import What
 
 LONGEST_KEPT = 480
@@ -124,52 +126,82 @@ class Exchange:
         reason: str = "",
         gateway: str = "",
     ) -> bool:
-        """Take a gateway's report on a text, once, however often it comes; False if it is no news.
+        """Take a gateway's report on one text; False if it is no news. See `receipts`."""
+        report = Report(number, state, serial, reference=reference, reason=reason, gateway=gateway)
+        return self.receipts([report]) == [report]
 
-        The text is named by its `serial`, or by the gateway's `reference` alone; `gateway` is
-        whose that is, "" where there is only one. What arrived has arrived: a failure reported
-        after it is dropped, and an arrival reported after a failure takes its place, and takes
-        back what the failure counted. A report may come before its
+    def receipts(self, reports: Sequence[Report]) -> list[Report]:
+        """Take a gateway's reports on texts, once, however often they come; return the news.
+
+        However many there are, it takes two round trips; those on texts of one grower are taken
+        one after the other. `number` must be E.164 in each.
+
+        The text is named by its `serial`, or by the gateway's `reference` alone. What arrived has
+        arrived: a failure reported after it is dropped, and an arrival reported after a failure
+        takes its place, and takes back what the failure counted. A report may come before its
         text is known to have left: it is kept, and where the text cannot be told yet it counts
         as of no kind until the sender knows. Nothing is kept of an unknown number, of a serial
         that was never given out, or on a text that the gateway refused.
 
         "unreachable" ends all but direct replies until the grower writes, unless they have
         written since that text was sent, or a text sent later, or this one after all, arrives.
-        Raises StoreUnavailable; then nothing has happened.
+        Raises StoreUnavailable and RecordError; then some may have been taken, and all may be
+        given again.
         """
-        whose = f"{gateway}/" if gateway and not serial else ""
-        message_id = f"receipt:{serial}:{whose}{reference}:{state}"
-        what: What = "delivered" if state == "delivered" else "failed"
+        news: list[Report] = []
+        left = [each for each in reports if each.state is not None]
+        while left:
+            firsts = {each.number: each for each in reversed(left)}
+            left = [each for each in left if firsts[each.number] is not each]
+            news += self._take_together(firsts)
+        return news
+
+    def _take_together(self, reports: Mapping[str, Report]) -> list[Report]:
+        """Take a report of each number; return the news."""
+        news: list[Report] = []
         for _ in range(MOST_RACES):
-            loaded = self.store.load(number, message_id)
-            known = loaded.known
-            if known is None or loaded.replay is not None or serial > known.serial:
-                return False
-            now = self.clock()
-            report = Line(
-                int(now), what, serial=serial, reference=reference, reason=reason, gateway=gateway
-            )
-            kept = [*self.store.lines(number), *_on_its_way(known, serial)]
-            text, before = spoken_of(kept, report)
-            if (text and text.what == "refused") or (before and before.what == "delivered"):
-                return False
-            report = on_text(report, text or before or report, (before,) if before else ())
-            lines = [] if before and before.what == what else [report]
-            final = state == "unreachable" and not _heard_since(kept, text)
-            grower = _after_report(known, joined([*kept, *lines]), reason if final else None)
-            if not lines and grower == known:
-                return False
-            if self.store.commit(
-                number,
-                loaded,
-                grower,
-                due=next_due(grower, self.settings, now),
-                message_id=message_id,
-                lines=lines,
-            ):
-                return True
+            asked = [(number, _receipt_id(each)) for number, each in reports.items()]
+            read = self.store.load_with_lines(asked)
+            changes = [
+                change
+                for each, (loaded, lines) in zip(reports.values(), read, strict=True)
+                if (change := self._reported(each, loaded, lines))
+            ]
+            lost = set(self.store.commit_many(changes))
+            news += [reports[each.number] for each in changes if each.number not in lost]
+            reports = {number: each for number, each in reports.items() if number in lost}
+            if not reports:
+                return news
         raise StoreUnavailable(f"lost {MOST_RACES} races in a row; deliver the report again")
+
+    def _reported(self, told: Report, loaded: Loaded, lines: Sequence[Line]) -> Commit | None:
+        """Return what a report changes, None where it is no news."""
+        known, serial = loaded.known, told.serial
+        if known is None or loaded.replay is not None or serial > known.serial:
+            return None
+        now = self.clock()
+        what: What = "delivered" if told.state == "delivered" else "failed"
+        report = Line(
+            int(now),
+            what,
+            serial=serial,
+            reference=told.reference,
+            reason=told.reason,
+            gateway=told.gateway,
+        )
+        kept = [*lines, *_on_its_way(known, serial)]
+        text, before = spoken_of(kept, report)
+        if (text and text.what == "refused") or (before and before.what == "delivered"):
+            return None
+        report = on_text(report, text or before or report, (before,) if before else ())
+        added = [] if before and before.what == what else [report]
+        final = told.state == "unreachable" and not _heard_since(kept, text)
+        grower = _after_report(known, joined([*kept, *added]), told.reason if final else None)
+        if not added and grower == known:
+            return None
+        due = next_due(grower, self.settings, now)
+        message_id = _receipt_id(told)
+        return Commit(told.number, loaded, grower, due, message_id=message_id, lines=added)
 
     def compose(self, grower: Grower, today: date) -> Grower:
         """Put the reminder that is due into the texts to go out; the sender's way to the words."""
@@ -189,6 +221,12 @@ def _answered(replies: tuple[str, ...], channel: Channel, now: int, gateway: str
         Line(now, "sent", "reply", each, segments=segments(each), gateway=gateway)
         for each in replies
     ]
+
+
+def _receipt_id(report: Report) -> str:
+    """Return what a report is remembered by, as gateways give it none of their own."""
+    whose = f"{report.gateway}/" if report.gateway and not report.serial else ""
+    return f"receipt:{report.serial}:{whose}{report.reference}:{report.state}"
 
 
 def _on_its_way(grower: Grower, serial: int) -> list[Line]:

@@ -6,13 +6,16 @@ Whatever cannot be taken now raises StoreUnavailable, and the gateway gives it a
 from __future__ import annotations
 
 import logging
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from bot.gateways.numbers import masked, read_number
+from bot.gateways.numbers import NumberReader, masked
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from bot.exchange import Exchange
-    from bot.gateways.profiles import State
+    from bot.gateways.reading import Report
 
 log = logging.getLogger(__name__)
 
@@ -25,27 +28,17 @@ class Receiver:
 
     def __init__(self, exchange: Exchange) -> None:
         self._exchange = exchange
+        self._read_number = NumberReader(exchange.settings.country)
 
     def text(self, number: str, text: str, message_id: str | None) -> None:
         """Take a text; its replies are left to the sender."""
         if e164 := self._read(number, "a text"):
             self._exchange.answer(e164, text, message_id=message_id, queue=True)
 
-    def report(  # noqa: PLR0913 - what a report says
-        self,
-        number: str,
-        state: State,
-        *,
-        serial: int = 0,
-        reference: str = "",
-        reason: str = "",
-        gateway: str = "",
-    ) -> None:
-        """Take a report on a text that was sent; `gateway` is by which, "" where there is one."""
-        if e164 := self._read(number, "a report"):
-            self._exchange.receipt(
-                e164, state, serial=serial, reference=reference, reason=reason, gateway=gateway
-            )
+    def reports(self, told: Sequence[Report]) -> None:
+        """Take reports on texts that were sent, all in two trips to the store."""
+        read = [(each, self._read(each.number, "a report")) for each in told]
+        self._exchange.receipts([replace(each, number=e164) for each, e164 in read if e164])
 
     def step(self, session: str, number: str, text: str) -> tuple[str, bool]:
         """Answer a step of a USSD session with a screen, and whether the session goes on.
@@ -61,7 +54,7 @@ class Receiver:
         return said.replies[0], said.more
 
     def _read(self, number: str, what: str) -> str | None:
-        e164 = read_number(number, self._exchange.settings.country)
+        e164 = self._read_number(number)
         if e164 is None:
             log.warning("%s came from %s, which is no phone number", what, masked(number))
         return e164

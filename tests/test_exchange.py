@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+import random
 import threading
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
@@ -14,6 +16,7 @@ from bot import data
 from bot.dialogue.acts import ASKED_FOR_HELP, NOT_ARRIVING, UNANSWERED, UNREACHABLE
 from bot.dialogue.records import Grower, enqueue
 from bot.exchange import Exchange, Said
+from bot.gateways.reading import Report
 from bot.reminders.schedule import next_due
 from bot.settings import Settings
 from bot.store import keys
@@ -25,8 +28,10 @@ from bot.store.server import EmbeddedRedis
 from bot.store.texts import Line
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from pathlib import Path
+
+    from bot.store.growers import Commit
 
 NUMBER = "+255655000001"
 SETTINGS = Settings()
@@ -628,16 +633,78 @@ def test_many_reports_at_once_each_count_once(exchange: Exchange) -> None:
     assert (counts["delivered:notice:"], counts["failed:notice:"]) == (10, 10)
 
 
+def test_reports_taken_together_do_what_they_do_one_by_one(exchange: Exchange) -> None:
+    chance = random.Random(11)  # noqa: S311 - any will do
+    reports = [
+        Report(
+            f"+25565500040{chance.randrange(6)}",
+            chance.choice(["delivered", "failed", "unreachable", None]),
+            serial=serial if chance.random() < 0.5 else 0,
+            reference=f"g-{serial}",
+            reason="switched off",
+        )
+        for serial in chance.choices(range(1, 7), k=60)
+    ]
+    alone = [replace_number(each, "+2556550003") for each in reports]
+    for each in {each.number for each in [*reports, *alone]}:
+        grower = Grower(serial=5, group=GROUP)
+        lines = [went(serial) for serial in range(1, 5)]
+        exchange.store.commit(each, exchange.store.load(each), grower, due=None, lines=lines)
+
+    news = exchange.receipts(reports)
+    singly = [
+        each
+        for each in alone
+        if each.state is not None
+        and exchange.receipt(
+            each.number,
+            each.state,
+            serial=each.serial,
+            reference=each.reference,
+            reason=each.reason,
+        )
+    ]
+
+    assert news
+    assert {replace_number(each, "+2556550003") for each in news} == set(singly)
+    for each in {each.number for each in reports}:
+        other = each.replace("+2556550004", "+2556550003")
+        assert exchange.store.texts(each) == exchange.store.texts(other)
+        assert exchange.store.load(each).grower == exchange.store.load(other).grower
+    assert exchange.receipts(reports) == []
+
+
+def replace_number(report: Report, prefix: str) -> Report:
+    return dataclasses.replace(report, number=prefix + report.number[len(prefix) :])
+
+
+def test_reports_that_come_together_take_two_round_trips(
+    exchange: Exchange, redis_client: redis.Redis
+) -> None:
+    reports = []
+    for place in range(10):
+        number = f"+2556550005{place:02d}"
+        lines = [went(1)]
+        exchange.store.commit(number, Loaded(0, Grower()), Grower(serial=1), due=None, lines=lines)
+        reports.append(Report(number, "delivered", serial=1))
+    exchange.receipts([])
+    before = reads(redis_client)
+    assert len(exchange.receipts(reports)) == 10
+    assert reads(redis_client) - before - 1 == 2  # asking how often is one as well
+
+
+def reads(client: redis.Redis) -> int:
+    """How often the server has read from a client: once a round trip, whatever it carried."""
+    return int(client.info("stats")["total_reads_processed"])
+
+
 def test_a_report_that_loses_every_race_is_to_be_delivered_again(clock: Clock) -> None:
     class Losing:
-        def load(self, *_: object) -> Loaded:
-            return Loaded(1, Grower(serial=1))
+        def load_with_lines(self, asked: Sequence[object]) -> list[tuple[Loaded, list[Line]]]:
+            return [(Loaded(1, Grower(serial=1)), []) for _ in asked]
 
-        def lines(self, _: str) -> list[Line]:
-            return []
-
-        def commit(self, *_: object, **__: object) -> bool:
-            return False
+        def commit_many(self, changes: Iterable[Commit]) -> list[str]:
+            return [each.number for each in changes]
 
     exchange = Exchange(Losing(), data.dialogue(), SETTINGS, clock)
     with pytest.raises(StoreUnavailable, match="deliver the report again"):

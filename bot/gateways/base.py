@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import TYPE_CHECKING, Literal, Protocol, runtime_checkable
+
+if TYPE_CHECKING:
+    from concurrent.futures import Future
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,4 +69,13 @@ class Gateway(Protocol):
 
     def send(self, text: Outgoing) -> Outcome:
         """Hand over one text."""
+        ...
+
+
+@runtime_checkable
+class Begins(Gateway, Protocol):
+    """A gateway that need not be waited for, so that one thread keeps many texts under way."""
+
+    def begin(self, text: Outgoing) -> Future[Outcome]:
+        """Hand over one text; cancelled where it was closed before the answer."""
         ...

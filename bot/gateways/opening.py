@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
@@ -14,15 +14,15 @@ from msgspec import Struct
 
 from bot.gateways.http import HttpGateway
 from bot.gateways.profiles import ProfileError, kept_apart
-from bot.gateways.routing import Route, Router
+from bot.gateways.routing import Route, Router, sole
 from bot.settings import nearest
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
     from bot.gateways.base import Gateway
     from bot.gateways.modem import ModemGateway
-    from bot.gateways.profiles import Profile, State
+    from bot.gateways.profiles import Profile
     from bot.gateways.reading import Incoming, Report
     from bot.gateways.smpp import SmppLink
 
@@ -39,17 +39,8 @@ class Receives(Protocol):
         """Take a text."""
         ...
 
-    def report(  # noqa: PLR0913 - what a report says
-        self,
-        number: str,
-        state: State,
-        *,
-        serial: int = 0,
-        reference: str = "",
-        reason: str = "",
-        gateway: str = "",
-    ) -> None:
-        """Take a report on a text that was sent; `gateway` is by which, "" where there is one."""
+    def reports(self, told: Sequence[Report]) -> None:
+        """Take reports on texts that were sent, those that came together."""
         ...
 
     def step(self, session: str, number: str, text: str) -> tuple[str, bool]:
@@ -82,7 +73,7 @@ def modem_section(profile: Profile) -> ModemSection | None:
 @contextmanager
 def opened_all(
     profiles: Mapping[str, Profile], receiver: Receives, country: str
-) -> Iterator[Router]:
+) -> Iterator[Gateway]:
     """Open the gateways of profiles, by their names in the order of preference, as one.
 
     Ids of texts that arrive, and the references in reports, are each gateway's own, so they are
@@ -97,7 +88,7 @@ def opened_all(
             routes.append(
                 Route(name, gateway, tuple(profile.prefixes), profile.rate, profile.at_once)
             )
-        yield Router(routes)
+        yield alone if (alone := sole(routes)) else Router(routes)
 
 
 def heard_by(receiver: Receives, name: str, profiles: Mapping[str, Profile]) -> Receives:
@@ -117,25 +108,9 @@ class _Heard:
         """Pass on a text."""
         self.receiver.text(number, text, message_id and f"{self.before_ids}{message_id}")
 
-    def report(  # noqa: PLR0913 - what a report says
-        self,
-        number: str,
-        state: State,
-        *,
-        serial: int = 0,
-        reference: str = "",
-        reason: str = "",
-        gateway: str = "",
-    ) -> None:
-        """Pass on a report."""
-        self.receiver.report(
-            number,
-            state,
-            serial=serial,
-            reference=reference,
-            reason=reason,
-            gateway=gateway or self.gateway,
-        )
+    def reports(self, told: Sequence[Report]) -> None:
+        """Pass on reports."""
+        self.receiver.reports([replace(each, gateway=self.gateway) for each in told])
 
     def step(self, session: str, number: str, text: str) -> tuple[str, bool]:
         """Pass on a USSD step."""
@@ -154,10 +129,8 @@ def opened(profile: Profile, receiver: Receives, country: str) -> Iterator[Gatew
         # Imported only where they are wanted: most operators have neither.
         from bot.gateways.smpp import SmppGateway  # noqa: PLC0415
 
-        def reported(reference: str, state: State, reason: str, number: str) -> None:
-            receiver.report(number, state, reference=reference, reason=reason)
-
-        gateway = SmppGateway(link, receiver.text, reported, receiver.step if link.ussd else None)
+        step = receiver.step if link.ussd else None
+        gateway = SmppGateway(link, receiver.text, receiver.reports, step)
         gateway.start()
         try:
             yield gateway
@@ -188,8 +161,7 @@ def _polled(modem: ModemGateway, receiver: Receives) -> Iterator[None]:
         return True
 
     def reported(report: Report) -> bool:
-        if report.state is not None:
-            receiver.report(report.number, report.state, serial=report.serial, reason=report.reason)
+        receiver.reports([report])
         return True
 
     def poll() -> None:

@@ -80,7 +80,8 @@ class Report:
 
     `number` is as the gateway wrote it, or as our id has it; `id_number` is the number in our id
     and `serial` the text's, "" and 0 where our id did not come back. `reference` is the
-    gateway's own name for the text. `reason` is empty for a text that arrived.
+    gateway's own name for the text. `reason` is empty for a text that arrived. `gateway` is whose
+    report it is, "" where there is only one.
     """
 
     number: str
@@ -89,6 +90,7 @@ class Report:
     id_number: str = ""
     reference: str = ""
     reason: str = ""
+    gateway: str = ""
 
 
 @dataclass(frozen=True, slots=True)

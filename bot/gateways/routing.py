@@ -29,10 +29,11 @@ import logging
 import threading
 import time
 from collections import OrderedDict
+from concurrent.futures import Future
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from bot.gateways.base import Accepted, Deferred, Outcome, Outgoing, Refused
+from bot.gateways.base import Accepted, Begins, Deferred, Outcome, Outgoing, Refused
 from bot.gateways.pace import Pace
 
 if TYPE_CHECKING:
@@ -270,3 +271,49 @@ class _Way:
         if self.rests:
             log.info("gateway %s is back in use", self.route.name)
         self.rests, self.until, self._signs = 0, 0.0, 0
+
+
+# One alone
+
+
+def sole(routes: Sequence[Route]) -> Alone | None:
+    """Return the only gateway as it is, where it needs no router; else None.
+
+    That is one that hands over many texts without a thread for each, by its own `begin`. It keeps
+    its own pace and sees to its own link, so there is nothing left to choose.
+    """
+    if len(routes) > 1 or routes[0].rate or routes[0].prefixes:
+        return None
+    (route,) = routes
+    return Alone(route.name, route.gateway) if isinstance(route.gateway, Begins) else None
+
+
+class Alone:
+    """A gateway that is named in what it took, as by a `Router`."""
+
+    def __init__(self, name: str, gateway: Begins) -> None:
+        self._name = name
+        self._gateway = gateway
+
+    def send(self, text: Outgoing) -> Outcome:
+        """Hand over one text and say what came of it."""
+        return self._named(self._gateway.send(text))
+
+    def begin(self, text: Outgoing) -> Future[Outcome]:
+        """Hand over one text without waiting; the future is cancelled if the link is closed."""
+        named: Future[Outcome] = Future()
+
+        def pass_on(handed: Future[Outcome]) -> None:
+            if handed.cancelled():
+                named.cancel()
+                named.set_running_or_notify_cancel()
+            elif error := handed.exception():
+                named.set_exception(error)
+            else:
+                named.set_result(self._named(handed.result()))
+
+        self._gateway.begin(text).add_done_callback(pass_on)
+        return named
+
+    def _named(self, outcome: Outcome) -> Outcome:
+        return outcome if isinstance(outcome, Refused) else replace(outcome, gateway=self._name)

@@ -7,7 +7,7 @@ in a commit of its own.
 
 Killed at any point it loses nothing: what was not marked is sent again when the lease has
 lapsed, under the same id. So a text reaches the gateway at most once more than it should for
-each crash, and only the text that was being sent.
+each crash, and only a text that was being sent: one, or with many at once as many.
 
 A grower who texts STOP while a reminder is being worked on: every text but a direct reply is
 sent right after a load or a commit that saw the record without the STOP. What remains is a STOP
@@ -18,15 +18,15 @@ from __future__ import annotations
 
 import logging
 import math
-from concurrent.futures import ThreadPoolExecutor, wait
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import zip_longest
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from msgspec.structs import replace
 
-from bot.gateways.base import Accepted, Deferred, Outcome, Outgoing, Refused
+from bot.gateways.base import Accepted, Begins, Deferred, Outcome, Outgoing, Refused
 from bot.gateways.numbers import masked
 from bot.reminders.schedule import (
     FIRST_RETRY_S,
@@ -38,21 +38,25 @@ from bot.reminders.schedule import (
     within_waking,
     zone_of,
 )
+from bot.reminders.together import Together
 from bot.store.errors import StoreUnavailable
 from bot.store.growers import Commit, Loaded
 from bot.store.texts import Line, with_early_reports
 from bot.wording.gsm import segments
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Generator, Sequence
+    from concurrent.futures import Future
     from datetime import date
     from threading import Event
 
     from bot.dialogue.records import Grower, Waiting
     from bot.gateways.base import Gateway
+    from bot.reminders.together import Step, Steps
     from bot.settings import Settings
     from bot.store.growers import Store
 
+    Begin = Callable[[Outgoing], Future[Outcome]]
     Compose = Callable[[Grower, date], Grower]
     Permit = Callable[[Waiting], Literal["send", "hold", "drop"]]
     Change = Callable[[Grower], Grower]
@@ -98,8 +102,8 @@ class Sender:
     the due reminder's texts among the waiting ones, the session awaiting the answer and the
     plan's next reminder moved on; or the grower unchanged when no reminder is due. `permit` says
     whether a text may go out now; it is asked right before, and its answer is obeyed. `at_once`
-    is how many growers are served at a time, each by one thread, for a gateway that is slow to
-    answer but takes many texts together.
+    is how many growers are served at a time, for a gateway that is slow to answer but takes many
+    texts together: by its `begin` if it has one, else by as many threads.
     """
 
     def __init__(  # noqa: PLR0913, PLR0917 - what it works with
@@ -119,7 +123,11 @@ class Sender:
         self._clock = clock
         self._permit = permit
         self._at_once = at_once
-        self._pool = ThreadPoolExecutor(at_once, "sender") if at_once > 1 else None
+        self._begin: Begin | None = gateway.begin if isinstance(gateway, Begins) else None
+        self._pool: ThreadPoolExecutor | None = None
+        if self._begin is None and at_once > 1:
+            self._pool = pool = ThreadPoolExecutor(at_once, "sender")
+            self._begin = lambda text: pool.submit(gateway.send, text)
 
     def run(self, stop: Event) -> None:
         """Work until `stop` is set; wait a little when there is nothing to do or no Redis."""
@@ -147,25 +155,34 @@ class Sender:
         """
         now = self._clock()
         claimed = self._store.claim(now, LEASE_S, max(BATCH, GROWERS_A_THREAD * self._at_once))
-        if self._pool is None:
+        if self._begin is None or self._at_once == 1:
             return self._serve_all(claimed, now)
-        shares = [claimed[each :: self._at_once] for each in range(self._at_once)]
-        served = [self._pool.submit(self._serve_all, share, now) for share in shares if share]
-        # All are waited for before one's failure is told: none may be at work when it is.
-        wait(served)
-        return sum(each.result() for each in served)
+        growers = (
+            (number, self._served(_Claim(number, now + LEASE_S)))
+            for number in claimed
+            if self._in_time(now)
+        )
+        return Together(self._store, self._begin, self._at_once).serve(growers)
+
+    def _served(self, claim: _Claim) -> Steps:
+        """The steps of one grower among others, beginning with its record."""
+        return (yield from self._serve(claim, (yield claim.number)))
+
+    def _in_time(self, now: float) -> bool:
+        """Whether a grower claimed at `now` may still be begun with."""
+        return self._clock() <= now + LEASE_S / 2
 
     def _serve_all(self, claimed: Sequence[str], now: float) -> int:
         """Serve growers one after the other, the lease of each having begun at `now`."""
         sent = 0
         loaded: Loaded | None = None
         for number, following in zip_longest(claimed, claimed[1:], fillvalue=""):
-            if self._clock() > now + LEASE_S / 2:
+            if not self._in_time(now):
                 log.warning("the gateway is slow; the rest of this batch waits for its lease")
                 break
             claim = _Claim(number, now + LEASE_S, following)
             try:
-                sent += self._serve(claim, loaded or self._store.load(number))
+                sent += self._alone(claim, loaded or self._store.load(number))
             except StoreUnavailable:
                 raise
             except Exception:
@@ -175,23 +192,56 @@ class Sender:
 
     def deliver(self, number: str) -> int:
         """Send what one grower is owed now, without a claim; for a phone in the terminal."""
-        return self._serve(_Claim(number, self._clock() + LEASE_S), self._store.load(number))
+        return self._alone(_Claim(number, self._clock() + LEASE_S), self._store.load(number))
 
-    def _serve(self, claim: _Claim, loaded: Loaded) -> int:
+    def _alone(self, claim: _Claim, loaded: Loaded) -> int:
+        """Take one grower through its steps, waiting at each."""
+        steps = self._serve(claim, loaded)
+        came: Outcome | Loaded | bool | None = None
+        while True:
+            try:
+                step = steps.send(came)
+            except StopIteration as end:
+                return int(end.value)
+            match step:
+                case Outgoing():
+                    came = self._gateway.send(step)
+                case Commit():
+                    came = self._committed(claim, step)
+                case _:
+                    came = self._store.load(step)
+
+    def _committed(self, claim: _Claim, commit: Commit) -> bool:
+        """Commit; the last of a grower comes back with the record of the one claimed next."""
+        if commit.lease is None or not claim.following:
+            return self._store.commit(
+                commit.number,
+                commit.loaded,
+                commit.outcome,
+                due=commit.due,
+                lease=commit.lease,
+                lines=commit.lines,
+            )
+        done, ahead = self._store.commit_and_load(commit, claim.following)
+        claim.ahead = ahead if done else None
+        return done
+
+    def _serve(self, claim: _Claim, loaded: Loaded) -> Steps:
         sent, number = 0, claim.number
-        loaded = self._settle(claim, loaded, self._written)
+        loaded = yield from self._settle(claim, loaded, self._written)
         while text := text_due(loaded.grower, self._clock(), self._settings):
             claim.ahead = None  # what was read before this text goes out is stale after it
             if self._clock() > claim.lease - LEASE_S / 4:
                 break  # another sender may soon take over
             if (permission := self._permit(text)) != "send":
-                loaded = self._settle(claim, loaded, self._withheld(text, permission))
+                loaded = yield from self._settle(claim, loaded, self._withheld(text, permission))
                 continue
             outgoing = Outgoing(f"{number}:{text.serial}", number, text.body, text.gateway)
-            outcome = _given_up(text, self._gateway.send(outgoing))
+            outcome = _given_up(text, (yield outgoing))
             sent += isinstance(outcome, Accepted)
             change = self._after(number, text, outcome)
-            loaded = self._settle(claim, loaded, change, self._lines(text, outcome))
+            lines = self._lines(text, outcome)
+            loaded = yield from self._settle(claim, loaded, change, lines)
         return sent
 
     def _settle(
@@ -200,7 +250,7 @@ class Sender:
         loaded: Loaded,
         change: Change,
         lines: Sequence[Line] = (),
-    ) -> Loaded:
+    ) -> Generator[Step, Any, Loaded]:
         """Commit a change, on a fresh record where the grower texted meanwhile.
 
         When nothing more is to be sent now, the same commit gives up the lease, and the trip that
@@ -220,15 +270,9 @@ class Sender:
                 # A reminder that could not be written after all: look again, but not at once.
                 due = now + LEASE_S
             lease = None if more else claim.lease
-            if more or not claim.following:
-                done = self._store.commit(number, loaded, grower, due=due, lease=lease, lines=lines)
-            else:
-                commit = Commit(number, loaded, grower, due, lease=lease, lines=lines)
-                done, ahead = self._store.commit_and_load(commit, claim.following)
-                claim.ahead = ahead if done else None
-            if done:
+            if (yield Commit(number, loaded, grower, due, lease=lease, lines=lines)):
                 return Loaded(loaded.version + 1, grower)
-            loaded = self._store.load(number)
+            loaded = yield number
             if sent:
                 lines = with_early_reports(sent, self._store.lines(number))
         return loaded

@@ -10,7 +10,7 @@ import logging
 import time
 from collections.abc import Sequence
 from datetime import UTC
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import msgspec
 import redis
@@ -19,7 +19,7 @@ from msgspec import Struct
 from bot.dialogue.records import Grower, Turn
 from bot.store import codec, indexes, keys
 from bot.store.codec import Replay
-from bot.store.errors import reaching_redis
+from bot.store.errors import StoreUnavailable, reaching_redis
 from bot.store.indexes import raw
 from bot.store.scripts import script
 from bot.store.texts import Line, decode_failure, decode_line, joined
@@ -33,6 +33,8 @@ if TYPE_CHECKING:
     from bot.store.indexes import Write
 
 log = logging.getLogger(__name__)
+
+Read = TypeVar("Read")
 
 REPLAY_S = 3 * 24 * 3600
 """How long a text's reply is kept for a gateway that delivers it again, in seconds."""
@@ -148,6 +150,23 @@ class Store:
                 found[number] = _loaded(record, replay)
         return [found[number] for number in numbers]
 
+    def load_with_lines(self, asked: Sequence[tuple[str, str]]) -> list[tuple[Loaded, list[Line]]]:
+        """Read growers, each with a message id, and then their lines, in one pipelined round trip.
+
+        In the order asked; see `load` and `lines`. Who commits on such a record has worked from
+        all its lines, as a line is only ever added by a commit.
+        """
+        pipe = self.redis.pipeline(transaction=False)
+        for number, message_id in asked:
+            pipe.mget(keys.grower_key(number), keys.seen_key(number, message_id))
+            pipe.lrange(keys.texts_key(number), 0, -1)
+        with reaching_redis():
+            answers = pipe.execute()
+        return [
+            (_loaded(*record), [decode_line(each) for each in lines])
+            for record, lines in zip(answers[::2], answers[1::2], strict=True)
+        ]
+
     def texts(self, number: str) -> list[Line]:
         """Return what was heard from a grower and sent to them, each with its last report."""
         return joined(self.lines(number))
@@ -193,10 +212,39 @@ class Store:
             answers, record = pipe.execute(raise_on_error=False)
             if isinstance(answers, redis.exceptions.NoScriptError):
                 answers = self._commit(keys=list(batch.keys), args=batch.values)
-        for answer in (answers, record):
-            if isinstance(answer, Exception):
-                raise answer
+            for answer in (answers, record):
+                if isinstance(answer, Exception):
+                    raise answer
         return bool(answers[0]), _loaded(record)
+
+    def commit_and_load_many(
+        self, changes: Sequence[Commit], numbers: Sequence[str]
+    ) -> tuple[list[bool | Exception], list[Loaded | Exception]]:
+        """Make changes true, each by itself, and then read other growers, in one trip for all.
+
+        Where one fails that is no outage, its error stands in its place; the others are as they
+        would be without it.
+        """
+        batches = []
+        pipe = self.redis.pipeline(transaction=False)
+        for change in changes:
+            batches.append(batch := _Batch())
+            self._put(batch, change)
+            pipe.evalsha(self._commit.sha, len(batch.keys), *batch.keys, *batch.values)
+        for number in numbers:
+            pipe.get(keys.grower_key(number))
+        with reaching_redis():
+            answers = pipe.execute(raise_on_error=False)
+            for place, batch in enumerate(batches):
+                if isinstance(answers[place], redis.exceptions.NoScriptError):
+                    try:
+                        answers[place] = self._commit(keys=list(batch.keys), args=batch.values)
+                    except redis.ResponseError as error:
+                        answers[place] = error
+        return (
+            [_or_error(each, lambda done: bool(done[0])) for each in answers[: len(batches)]],
+            [_or_error(each, _loaded) for each in answers[len(batches) :]],
+        )
 
     def commit_many(self, changes: Iterable[Commit]) -> list[str]:
         """Make many changes true in one pipelined round trip; return the numbers that lost.
@@ -428,6 +476,19 @@ class _Batch:
 
 
 _encoder = msgspec.msgpack.Encoder()
+
+
+def _or_error(answer: Any, read: Callable[[Any], Read]) -> Read | Exception:  # noqa: ANN401
+    """Read one answer of many; an outage is raised, as it is everybody's."""
+    try:
+        with reaching_redis():
+            if isinstance(answer, Exception):
+                raise answer
+        return read(answer)
+    except StoreUnavailable:
+        raise
+    except (redis.RedisError, codec.RecordError) as error:
+        return error
 
 
 def _loaded(record: bytes | None, replay: bytes | None = None) -> Loaded:

@@ -36,15 +36,8 @@ def rows(url: str, texts: int) -> list[Row]:
     """Send a round to so many growers by a process of its own, as `fieldbell send` is one."""
     with connect(url) as client:
         client.flushdb()
-        numbers = _fill(client, texts)
-        told = subprocess.run(
-            [sys.executable, "-m", "tests.benchmarks.sending", url, str(texts)],
-            stdout=subprocess.PIPE,
-            cwd=ROOT,
-            check=True,
-            timeout=300,
-        ).stdout
-        rate, began_mb, ended_mb = map(float, told.split())
+        numbers = fill(client, texts)
+        rate, began_mb, ended_mb = sent(url, texts)
         floor = _bare(client, numbers[:BARE])
         client.flushdb()
     growth = max(ended_mb - began_mb, 0.01)
@@ -72,7 +65,20 @@ def rows(url: str, texts: int) -> list[Row]:
     ]
 
 
-def _fill(client: redis.Redis, growers: int) -> list[str]:
+def sent(url: str, texts: int, port: int = 0) -> tuple[float, float, float]:
+    """Let a process of its own send a round; see `sending`. Texts a second, and megabytes twice."""
+    told = subprocess.run(
+        [sys.executable, "-m", "tests.benchmarks.sending", url, str(texts), str(port)],
+        stdout=subprocess.PIPE,
+        cwd=ROOT,
+        check=True,
+        timeout=300,
+    ).stdout
+    rate, began_mb, ended_mb = map(float, told.split())
+    return rate, began_mb, ended_mb
+
+
+def fill(client: redis.Redis, growers: int) -> list[str]:
     """Put growers in a group, and a round to all of them that is to begin at once."""
     store, rounds = Store(client), Rounds(client)
     Groups(client).named(GROUP)

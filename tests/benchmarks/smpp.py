@@ -1,48 +1,52 @@
-"""Texts over SMPP, each with its receipt, to a peer that is not ours, against a bare socket.
+"""Texts over SMPP, each with its receipt, to a peer that is not ours.
 
-    python -m tests.benchmarks.smpp
-
-The peer is the npm package `smpp` in a process of its own; without node there are no rows.
+The peer is the npm package `smpp` in a process of its own. First the gateway alone, against a
+bare socket; then a whole sender with its store, against the gateway alone.
 """
 
 from __future__ import annotations
 
 import socket
 import struct
-import sys
 import threading
 from concurrent.futures import ThreadPoolExecutor
 from statistics import median
 from time import perf_counter
+from typing import TYPE_CHECKING
 
+from bot.demo import BEGIN
 from bot.gateways.base import Accepted, Outgoing
 from bot.gateways.smpp import SmppGateway, SmppLink
 from bot.gateways.smpp.pdu import Command, Message, Pdu, bind_transceiver, submit_sm
-from tests.benchmarks.table import Row, render
-from tests.gateways.smpp_peer.peer import REQUIRED, NoPeerError, Peer, modules
+from bot.store.connecting import connect
+from bot.store.groups import Groups
+from tests.benchmarks.rounds import fill, sent
+from tests.benchmarks.table import Row
+from tests.gateways.smpp_peer.peer import Peer
+
+if TYPE_CHECKING:
+    from bot.gateways.reading import Report
 
 GOAL = 1000
-"""Texts a second that one sender must reach, each answered and its receipt taken."""
+"""Texts a second that one sender must reach, each answered and its receipt in the store."""
 
 WINDOW = 50
 BODY = "Shamba la kaskazini: palilia leo. Jibu 1 ukimaliza."
 PATIENCE_S = 30.0
 
 
-def rows(texts: int, rounds: int) -> list[Row]:
-    """Send so many texts in each round, by the gateway and bare, in turn."""
-    try:
-        modules()
-    except NoPeerError:
-        if REQUIRED:
-            raise
-        return []
+def rows(url: str, texts: int, rounds: int) -> list[Row]:
+    """Send so many texts in each round: by a sender, by the gateway alone, and bare, in turn.
+
+    Raises `NoPeerError`.
+    """
     peer = Peer()
+    sender, gateway, bare = [], [], []
     try:
-        peer.behave(receipts="after", quiet=True)
-        ours, bare = [], []
+        peer.behave(receipts="after", again=True, quiet=True)
         for _ in range(rounds):
-            ours.append(texts / _by_gateway(peer.port, texts))
+            sender.append(_by_sender(url, peer.port, texts))
+            gateway.append(texts / _by_gateway(peer.port, texts))
             bare.append(texts / _bare(peer.port, texts))
     finally:
         peer.close()
@@ -50,27 +54,50 @@ def rows(texts: int, rounds: int) -> list[Row]:
         Row(
             f"SMPP with receipts, {WINDOW} threads",
             "a bare socket, same peer",
-            median(ours),
+            median(gateway),
             median(bare),
-            median(one / other for one, other in zip(ours, bare, strict=True)),
+            median(one / other for one, other in zip(gateway, bare, strict=True)),
+            "texts/s",
+        ),
+        Row(
+            "SMPP with receipts, 1 sender",
+            "the gateway without a store",
+            median(sender),
+            median(gateway),
+            median(one / other for one, other in zip(sender, gateway, strict=True)),
             "texts/s",
             f"at least {GOAL:,}/s",
-            median(ours) / GOAL,
-        )
+            median(sender) / GOAL,
+        ),
     ]
+
+
+def _by_sender(url: str, port: int, texts: int) -> float:
+    """A round to so many growers by a process of its own; texts a second to the last receipt."""
+    with connect(url) as client:
+        client.flushdb()
+        fill(client, texts)
+        rate = sent(url, texts, port)[0]
+        counts = Groups(client).tallies([BEGIN.date()])[BEGIN.date()]
+        client.flushdb()
+    counted = {what: count for (what, *_), count in counts.items()}
+    if (counted["sent"], counted["delivered"]) != (texts, texts):
+        raise RuntimeError(f"not every text and receipt is in the store: {counted}")
+    return rate
 
 
 def _by_gateway(port: int, texts: int) -> float:
     """Seconds from the first text to the last receipt."""
-    receipts, done = [], threading.Event()
+    receipts: list[Report] = []
+    done = threading.Event()
 
-    def on_receipt(*told: str) -> None:
-        receipts.append(told)
-        if len(receipts) == texts:
+    def on_receipts(told: list[Report]) -> None:
+        receipts.extend(told)
+        if len(receipts) >= texts:
             done.set()
 
     link = SmppLink("127.0.0.1", port, "fieldbell", "PASSWORD", "12345", window=WINDOW)
-    gateway = SmppGateway(link, print, on_receipt, environ={"PASSWORD": "secret08"})
+    gateway = SmppGateway(link, print, on_receipts, environ={"PASSWORD": "secret08"})
     gateway.start()
     try:
         if not gateway.wait_until_bound(PATIENCE_S):
@@ -116,7 +143,3 @@ def _bare(port: int, texts: int) -> float:
                 out.append(Pdu(Command.SUBMIT_SM, 0, sent, body).write())
             link.sendall(b"".join(out))
         return perf_counter() - began
-
-
-if __name__ == "__main__":
-    sys.stdout.write(f"{render(rows(3000, 3))}\n")

@@ -10,7 +10,7 @@ from time import perf_counter_ns
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
 WIDE = 1.5
 """A goal missed by more than this factor is missed widely; less may be the machine's noise."""
@@ -34,6 +34,11 @@ class Row:
     reserve: float | None = None
 
     @property
+    def more_is_better(self) -> bool:
+        """Whether it is a speed; all else is what something costs."""
+        return self.unit.endswith("/s")
+
+    @property
     def verdict(self) -> str:
         """Whether the goal is met; empty where there is none."""
         if self.reserve is None:
@@ -41,17 +46,22 @@ class Row:
         return "met" if self.reserve >= 1 else "missed" if self.reserve * WIDE >= 1 else "MISSED"
 
 
-HEAD = ("what", "measured against", "ours", "floor", "unit", "ratio", "goal", "verdict")
+HEAD = ("what", "measured against", "ours", "floor", "unit", "ratio", "change", "goal", "verdict")
 
 
-def render(rows: Sequence[Row]) -> str:
-    """Write the rows as a table for a terminal."""
+def render(rows: Sequence[Row], changes: Mapping[str, float | None]) -> str:
+    """Write the rows as a table for a terminal.
+
+    `changes` are the shares by which ratios differ from those last accepted, by the rows' names.
+    """
     lines = [HEAD]
     for row in rows:
         figures = (f"{row.ours:,.1f}", f"{row.floor:,.1f}", row.unit, f"{row.ratio:.2f}")
-        lines.append((row.name, row.against, *figures, row.goal, row.verdict))
+        changed = changes.get(row.name)
+        change = "" if changed is None else f"{100 * changed:+.0f} %"
+        lines.append((row.name, row.against, *figures, change, row.goal, row.verdict))
     widths = [max(map(len, column)) for column in zip(*lines, strict=True)]
-    numeric = {HEAD.index(name) for name in ("ours", "floor", "ratio")}
+    numeric = {HEAD.index(name) for name in ("ours", "floor", "ratio", "change")}
     return "\n".join(
         "  ".join(
             cell.rjust(width) if place in numeric else cell.ljust(width)

@@ -19,7 +19,7 @@ def table() -> list[str]:
         capture_output=True,
         text=True,
         check=False,
-        timeout=60,
+        timeout=300,
     )
     assert told.returncode == 0, told.stderr
     return told.stdout.splitlines()
@@ -33,13 +33,16 @@ def test_every_goal_has_its_row_and_verdict(table: list[str]) -> None:
     """The goals are those of the project's plan.
 
     150 us a turn, 2 round trips, 0.6 of a bare view; an import of 3 bare writes, 3,000 texts a
-    second from a sender that does not grow, and 150 ms a page of the desk.
+    second from a sender that does not grow, 0.8 of a bare loop over HTTP, 1,000 texts a second over
+    SMPP, and 150 ms a page of the desk.
     """
-    head, *rows, blank, machine = table
+    end = table.index("")
+    (head, *rows), notes = table[:end], table[end + 1 :]
+    without_smpp = any(note.startswith("SMPP is left out") for note in notes)
     assert cells(head) == [
-        *("what", "measured against", "ours", "floor", "unit", "ratio", "goal", "verdict")
+        *("what", "measured against", "ours", "floor", "unit", "ratio", "change", "goal", "verdict")
     ]
-    assert len(rows) == 20
+    assert len(rows) == (21 if without_smpp else 23)
     assert [cells(row)[-2] for row in rows if cells(row)[-1].lower() in {"met", "missed"}] == [
         "at most 150 us",
         "exactly 2",
@@ -47,11 +50,13 @@ def test_every_goal_has_its_row_and_verdict(table: list[str]) -> None:
         "at most 3",
         "at least 3,000/s",
         "at most 8 MB more",
+        "at least 0.8",
+        *([] if without_smpp else ["at least 1,000/s"]),
         *["at most 150 ms"] * 8,
         "at most 60 ms",
     ]
-    assert not blank
-    assert "load average" in machine
+    assert "load average" in notes[-1]
+    assert not any(note.startswith("regressed") for note in notes)  # small counts are not compared
 
 
 def test_a_turn_is_exactly_two_round_trips_by_the_servers_own_count(table: list[str]) -> None:

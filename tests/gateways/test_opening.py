@@ -16,11 +16,13 @@ from bot.gateways.http import HttpGateway
 from bot.gateways.modem import ModemGateway
 from bot.gateways.opening import opened, opened_all
 from bot.gateways.profiles import ProfileError, read_profile
+from bot.gateways.reading import Report
 from bot.receiving import Receiver
 from bot.settings import Settings
 from bot.store.errors import StoreUnavailable
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
     from bot.store.growers import Store
@@ -34,7 +36,7 @@ class Heard:
 
     def __init__(self) -> None:
         self.texts: list[tuple[str, str, str | None]] = []
-        self.reports: list[tuple[str, str, dict[str, str | int]]] = []
+        self.told: list[Report] = []
         self.failures: list[Exception] = []
         self.news = threading.Condition()
 
@@ -45,9 +47,9 @@ class Heard:
             self.texts.append((number, text, message_id))
             self.news.notify_all()
 
-    def report(self, number: str, state: str, **told: str | int) -> None:
+    def reports(self, told: Sequence[Report]) -> None:
         with self.news:
-            self.reports.append((number, state, told))
+            self.told += told
             self.news.notify_all()
 
     def step(self, session: str, number: str, text: str) -> tuple[str, bool]:
@@ -119,8 +121,9 @@ def test_reports_of_two_gateways_name_theirs_and_of_one_alone_none() -> None:
         heard = Heard()
         profiles = {name: read_profile("plain-json") for name in names}
         for name in names:
-            opening.heard_by(heard, name, profiles).report(NUMBER, "delivered", reference="7")
-        assert [told["gateway"] for _, _, told in heard.reports] == expected
+            told = Report(NUMBER, "delivered", reference="7")
+            opening.heard_by(heard, name, profiles).reports([told])
+        assert [told.gateway for told in heard.told] == expected
 
 
 @pytest.mark.parametrize(
@@ -152,9 +155,9 @@ def test_what_arrives_goes_to_the_exchange(store: Store) -> None:
     screen, more = receiver.step("s-1", NUMBER, "")
     assert more
     assert screen
-    receiver.report(NUMBER, "delivered", reference="nothing we sent")
+    receiver.reports([Report(NUMBER, "delivered", reference="nothing we sent")])
     for number in ("", "Fieldbell", "12"):
         receiver.text(number, "hello", None)
-        receiver.report(number, "failed", serial=1)
+        receiver.reports([Report(number, "failed", serial=1)])
         assert receiver.step("s-1", number, "1") == ("", False)
     assert list(store.growers()) == [NUMBER]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections import Counter, deque
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from itertools import count
 from typing import TYPE_CHECKING
@@ -25,6 +25,7 @@ from bot.gateways.routing import (
     STAY_S,
     Route,
     Router,
+    sole,
 )
 
 if TYPE_CHECKING:
@@ -528,3 +529,63 @@ def test_a_text_goes_to_a_second_gateway_only_if_every_earlier_one_surely_did_no
                 assert set(later) <= {name}
             if not isinstance(outcome, Deferred):
                 assert later == []
+
+
+# One alone
+
+
+class Beginning(Fake):
+    """Hands texts over without being waited for."""
+
+    def __init__(self, *outcomes: Outcome) -> None:
+        super().__init__(*outcomes)
+        self.begun: list[Future[Outcome]] = []
+
+    def begin(self, text: Outgoing) -> Future[Outcome]:
+        del text
+        self.begun.append(Future())
+        return self.begun[-1]
+
+
+@pytest.mark.parametrize(
+    "routes",
+    [
+        [Route("a", Fake())],
+        [Route("a", Beginning()), Route("b", Beginning())],
+        [Route("a", Beginning(), rate=5)],
+        [Route("a", Beginning(), prefixes=("+255",))],
+    ],
+)
+def test_whatever_leaves_a_choice_or_sets_a_limit_wants_a_router(routes: list[Route]) -> None:
+    assert sole(routes) is None
+
+
+@pytest.mark.parametrize(
+    ("outcome", "named"),
+    [
+        (Accepted("r"), Accepted("r", "a")),
+        (UNKNOWN, replace(UNKNOWN, gateway="a")),
+        (Refused("no"), Refused("no")),
+    ],
+)
+def test_a_gateway_alone_is_named_in_what_it_took(outcome: Outcome, named: Outcome) -> None:
+    gateway = Beginning(outcome)
+    alone = sole([Route("a", gateway)])
+    assert alone is not None
+    assert alone.send(text()) == named
+    under_way = alone.begin(text())
+    assert not under_way.done()
+    gateway.begun[0].set_result(outcome)
+    assert under_way.result(WAIT_S) == named
+
+
+def test_what_a_gateway_alone_did_not_get_to_is_passed_on() -> None:
+    gateway = Beginning()
+    alone = sole([Route("a", gateway)])
+    assert alone is not None
+    closed, broken = alone.begin(text()), alone.begin(text())
+    gateway.begun[0].cancel()
+    gateway.begun[1].set_exception(OSError("gone"))
+    assert closed.cancelled()
+    with pytest.raises(OSError, match="gone"):
+        broken.result(WAIT_S)

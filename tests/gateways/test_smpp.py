@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-    from bot.gateways.profiles import State
+    from bot.gateways.reading import Report
     from bot.store.growers import Store
 
 NUMBER = "+255712345678"
@@ -85,9 +85,11 @@ class Heard:
             self.fail -= 1
             raise RuntimeError("no store")
 
-    def receipt(self, *told: str) -> None:
+    def take_receipts(self, told: list[Report]) -> None:
         with self._changed:
-            self.receipts.append(told)  # type: ignore[arg-type]
+            self.receipts += [
+                (each.reference, each.state or "", each.reason, each.number) for each in told
+            ]
             self._changed.notify_all()
 
     def step(self, *told: str) -> tuple[str, bool]:
@@ -125,7 +127,7 @@ class Opener:
         gateway = SmppGateway(
             link,
             heard.text,
-            heard.receipt,
+            heard.take_receipts,
             heard.step if link.ussd else None,
             environ={"SMPP_PASSWORD": "secret08"},
             clock=clock,
@@ -670,11 +672,8 @@ def test_a_grower_is_answered_and_the_delivery_is_known(peer: Peer, store: Store
     def on_text(number: str, text: str, message_id: str) -> None:
         exchange.answer(number, text, message_id=message_id, queue=True)
 
-    def on_receipt(reference: str, state: State, reason: str, number: str) -> None:
-        exchange.receipt(number, state, reference=reference, reason=reason)
-
     link = SmppLink("127.0.0.1", peer.port, "fieldbell", "SMPP_PASSWORD", "12345")
-    gateway = SmppGateway(link, on_text, on_receipt, environ={"SMPP_PASSWORD": "secret08"})
+    gateway = SmppGateway(link, on_text, exchange.receipts, environ={"SMPP_PASSWORD": "secret08"})
     gateway.start()
     try:
         assert gateway.wait_until_bound(PATIENCE_S)

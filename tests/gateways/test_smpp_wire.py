@@ -22,6 +22,7 @@ from hypothesis import strategies as st
 from bot.gateways.base import Accepted, Deferred, Outgoing, Refused
 from bot.gateways.pace import SLOW_S, SLOWEST, Pace
 from bot.gateways.profiles import ProfileError
+from bot.gateways.reading import Report
 from bot.gateways.smpp import SmppGateway, SmppLink, inbox, joining, receipts, session
 from bot.gateways.smpp.gateway import LONGEST_RETRY_S, retry_delay
 from bot.gateways.smpp.inbox import LANE_ROOM, LANES, Inbox
@@ -541,6 +542,57 @@ def test_what_the_lanes_cannot_hold_is_left_with_the_peer() -> None:
     assert answers.count(Status.OK) == LANES * LANE_ROOM + LANES + 1 - full
 
 
+def test_receipts_that_wait_are_taken_together_and_before_the_gateway_closes() -> None:
+    gate = threading.Event()
+    taken: list[int] = []
+    answered: list[int] = []
+
+    def on_receipts(told: list[Report]) -> None:
+        taken.append(len(told))
+        assert gate.wait(PATIENCE_S)
+
+    def answer(pdu: Pdu, _: int) -> bool:
+        answered.append(pdu.sequence)
+        return True
+
+    box = Inbox(LINK, Parts(), nothing, nothing, on_receipts, None)
+    box.start()
+    for sequence in range(2 * inbox.TOGETHER):
+        box.deliver(deliver(Message(f"{sequence}", "2", RECEIPT, esm_class=4), sequence), answer)
+    gate.set()
+    box.close()
+    assert sum(taken) == 2 * inbox.TOGETHER
+    assert len(taken) <= 3  # the first may have gone alone
+    assert answered == list(range(2 * inbox.TOGETHER))
+
+
+def test_a_receipt_that_cannot_be_taken_is_left_with_the_peer_and_the_others_are_not() -> None:
+    gate = threading.Event()
+    taken: list[str] = []
+    answers: dict[int, int] = {}
+
+    def on_receipts(told: list[Report]) -> None:
+        assert gate.wait(PATIENCE_S)
+        if any(each.reference == "bad" for each in told):
+            raise RuntimeError("a damaged record")
+        taken.extend(each.reference for each in told)
+
+    def answer(pdu: Pdu, status: int) -> bool:
+        answers[pdu.sequence] = status
+        return True
+
+    box = Inbox(LINK, Parts(), nothing, nothing, on_receipts, None)
+    box.start()
+    for sequence, name in enumerate(["first", "good", "bad", "fine"]):
+        told = f"id:{name} stat:DELIVRD".encode()
+        box.deliver(deliver(Message("1", "2", told, esm_class=4), sequence), answer)
+    gate.set()
+    box.close()
+    assert taken == ["first", "good", "fine"]
+    ok, left = Status.OK, Status.TEMPORARY_APP_ERROR
+    assert answers == {0: ok, 1: ok, 2: left, 3: ok}
+
+
 def test_late_parts_are_taken_by_the_lanes(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(joining, "PARTS_WAIT_S", 0.0)
     texts: list[tuple[str, ...]] = []
@@ -786,12 +838,12 @@ def test_a_receipt_that_nobody_claims_does_not_hold_its_lane_for_good(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(inbox, "PATIENCE_S", 0.05)
-    told: list[tuple[str, ...]] = []
+    told: list[Report] = []
     parts = Parts()
-    box = Inbox(LINK, parts, nothing, nothing, lambda *each: told.append(each), None)
+    box = Inbox(LINK, parts, nothing, nothing, told.extend, None)
     box.start()
     with parts.sending("255712345678"):
         message = Message("255712345678", "2", RECEIPT, esm_class=4, source_ton=1)
         box.deliver(deliver(message), lambda *_: True)
         box.close()
-    assert told == [("0012617184", "delivered", "", NUMBER)]
+    assert told == [Report(NUMBER, "delivered", reference="0012617184")]

@@ -3,6 +3,7 @@ from __future__ import annotations
 import logging
 import threading
 from collections import Counter
+from concurrent.futures import Future
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from itertools import count
@@ -23,11 +24,11 @@ from bot.store.errors import StoreUnavailable
 from bot.store.growers import Store
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     import redis
 
-    from bot.store.growers import Loaded
+    from bot.store.growers import Commit, Loaded
 
 A = "+255712345678"
 B = "+255712345679"
@@ -536,21 +537,61 @@ def test_an_outage_with_many_at_once_is_told_when_all_have_ended(
     for number in numbers:
         grower = enqueue(Grower(), ["one"], "notice")
         assert store.commit(number, store.load(number), grower, due=0)
-    load, calls = Store.load, []
+    together, calls = Store.commit_and_load_many, []
 
-    def failing(self: Store, number: str, message_id: str | None = None) -> Loaded:
-        calls.append(number)
+    def failing(
+        self: Store, changes: Sequence[Commit], numbers: Sequence[str]
+    ) -> tuple[list[bool | Exception], list[Loaded | Exception]]:
+        calls.append(numbers)
         if len(calls) == 2:
             raise StoreUnavailable
-        return load(self, number, message_id)
+        return together(self, changes, numbers)
 
-    monkeypatch.setattr(Store, "load", failing)
+    monkeypatch.setattr(Store, "commit_and_load_many", failing)
     with pytest.raises(StoreUnavailable):
         sender.tick()
+    assert len(gateway.ledger) == 4  # all that were under way have ended, and none was begun since
     monkeypatch.undo()
     clock.now += LEASE_S + 1
     while sender.tick():
         pass
     sender.close()
-    assert sorted(each.text.to for each in gateway.ledger) == numbers
-    assert gateway.repeats == 0
+    assert sorted({each.text.to for each in gateway.ledger}) == numbers
+    assert gateway.repeats == 4  # those whose commit the outage took, and no more
+
+
+class Hasty(LoopbackGateway):
+    """A gateway that hands over without waiting: to 3 it breaks, and to 4 it closes first."""
+
+    def begin(self, text: Outgoing) -> Future[Outcome]:
+        future: Future[Outcome] = Future()
+        if text.to.endswith("3"):
+            future.set_exception(RuntimeError("broken"))
+        elif text.to.endswith("4"):
+            future.cancel()
+        else:
+            future.set_result(self.send(text))
+        return future
+
+
+def test_with_many_at_once_what_fails_for_one_grower_is_no_others(
+    redis_client: redis.Redis, caplog: pytest.LogCaptureFixture
+) -> None:
+    store, clock = Store(redis_client), Clock(MORNING)
+    gateway = Hasty(clock)
+    sender = Sender(store, gateway, lambda grower, _: grower, SETTINGS, clock, at_once=5)
+    numbers = [f"+2557123{place:05d}" for place in range(50)]
+    for number in numbers:
+        grower = enqueue(Grower(), ["one"], "notice")
+        assert store.commit(number, store.load(number), grower, due=0)
+    redis_client.set(keys.grower_key(numbers[0]), b"damaged..")
+
+    assert sender.tick() + sender.tick() == 50 - 11
+    arrived = [each.text.to for each in gateway.ledger]
+    assert len(arrived) == len(set(arrived)) == 50 - 11
+    assert not {number for number in numbers if number[-1] in "34"} & {*arrived, numbers[0]}
+    # What broke is tried when its lease has lapsed; what was cut off is put off as any other.
+    assert caplog.text.count("trying again later") == 6
+    assert "damaged" in caplog.text
+    cut_off = store.load(numbers[4]).grower.waiting
+    assert [(each.attempts, each.at > clock.now) for each in cut_off] == [(1, True)]

@@ -13,7 +13,7 @@ from bot.dialogue.records import Grower, Turn, enqueue
 from bot.store import keys
 from bot.store.codec import RecordError, Replay
 from bot.store.errors import StoreUnavailable
-from bot.store.growers import NEW, REPLAY_S, Loaded, Store
+from bot.store.growers import NEW, REPLAY_S, Commit, Loaded, Store
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -135,6 +135,33 @@ def test_many_are_loaded_in_the_order_asked(store: Store) -> None:
         (1, "sw"),
     ]
     assert store.load_many([]) == []
+
+
+def test_many_are_made_true_and_others_read_each_for_itself(
+    store: Store, redis_client: redis.Redis
+) -> None:
+    store.commit(C, NEW, Grower(language="sw"), due=None)
+    redis_client.set(keys.grower_key("+254700000009"), b"\0" * 8 + b"damaged")
+    redis_client.set(keys.due_key(keys.shard_of(B)), "no sorted set")
+    redis_client.script_flush()
+    changes = [
+        Commit(B, NEW, Grower(), due=1.0),
+        Commit(A, NEW, Grower(language="en"), due=None),
+        Commit(C, NEW, Grower(language="fr"), due=None),
+    ]
+    broken, done, lost = store.commit_and_load_many(changes, [])[0]
+    assert isinstance(broken, redis.ResponseError)
+    assert (done, lost) == (True, False)
+    damaged, read, new = store.commit_and_load_many([], ["+254700000009", A, "+254700000010"])[1]
+    assert isinstance(damaged, RecordError)
+    assert (read, new) == (store.load(A), NEW)
+    assert read.grower.language == "en"
+    redis_client.config_set("maxmemory", "1")
+    try:
+        with pytest.raises(StoreUnavailable):
+            store.commit_and_load_many([Commit(A, read, Grower(), due=None)], [])
+    finally:
+        redis_client.config_set("maxmemory", "0")
 
 
 def test_every_grower_is_gone_through(store: Store) -> None:

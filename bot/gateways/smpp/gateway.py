@@ -9,7 +9,7 @@ import random
 import threading
 import time
 from collections import OrderedDict
-from concurrent.futures import CancelledError
+from concurrent.futures import CancelledError, Future
 from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
@@ -26,7 +26,7 @@ from bot.gateways.smpp.texts import MOST_PARTS, encode, encode_whole, reference_
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Mapping
 
-    from bot.gateways.smpp.inbox import OnReceipt, OnText, OnUssd
+    from bot.gateways.smpp.inbox import OnReceipts, OnText, OnUssd
     from bot.gateways.smpp.link import SmppLink
     from bot.gateways.smpp.session import Late
     from bot.gateways.smpp.texts import Encoded
@@ -92,7 +92,8 @@ class SmppGateway:
 
     Of a text that comes: the peer is answered when `on_text` has returned. Where it raises, the
     peer is asked to deliver again (ESME_RX_T_APPN), which it does under the same id. Receipts and
-    USSD steps likewise; a receipt may come twice, before the answer, or for a text unknown.
+    USSD steps likewise; a receipt may come twice, before the answer, or for a text unknown. Where
+    `on_receipts` raises for several together, they are given again one by one.
 
     Texts with parts on their way in are kept in memory; `joining` says how long.
 
@@ -105,7 +106,7 @@ class SmppGateway:
         self,
         link: SmppLink,
         on_text: OnText,
-        on_receipt: OnReceipt,
+        on_receipts: OnReceipts,
         on_ussd: OnUssd | None = None,
         *,
         environ: Mapping[str, str] = os.environ,
@@ -122,7 +123,7 @@ class SmppGateway:
         self._clock = clock
         self._sleep = sleep
         self._parts = Parts()
-        self._inbox = Inbox(link, self._parts, self._send_screen, on_text, on_receipt, on_ussd)
+        self._inbox = Inbox(link, self._parts, self._send_screen, on_text, on_receipts, on_ussd)
         self._pace = Pace(link.rate)
         self._progress: OrderedDict[str, _Progress] = OrderedDict()
         self._reason = NOT_STARTED
@@ -167,17 +168,22 @@ class SmppGateway:
 
     def send(self, text: Outgoing) -> Outcome:
         """Hand over one text and say what came of it; see the class for what is what."""
-        with self._gate:
-            if self._session is None or self._loop is None:
-                return Deferred(f"the SMPP link is down: {self._reason}", why="down")
-            sending = asyncio.run_coroutine_threadsafe(self._send(text), self._loop)
         try:
-            return sending.result()
+            return self.begin(text).result()
         except CancelledError:
             return Deferred(
                 "the SMPP link was closed before the answer; the text may have arrived",
                 why="unknown",
             )
+
+    def begin(self, text: Outgoing) -> Future[Outcome]:
+        """Hand over one text without waiting; the future is cancelled if the link is closed."""
+        with self._gate:
+            if self._session is not None and self._loop is not None:
+                return asyncio.run_coroutine_threadsafe(self._send(text), self._loop)
+        down: Future[Outcome] = Future()
+        down.set_result(Deferred(f"the SMPP link is down: {self._reason}", why="down"))
+        return down
 
     # From here on everything happens in the loop.
 
@@ -332,7 +338,8 @@ class SmppGateway:
         if wait:
             await asyncio.sleep(wait)
         try:
-            async with asyncio.timeout(timeout_s):
+            # A timeout of its own costs more than all else here, so it is for who has to wait.
+            async with asyncio.timeout(timeout_s) if self._window.locked() else nullcontext():
                 await self._window.acquire()
         except TimeoutError:
             return Deferred(

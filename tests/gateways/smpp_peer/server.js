@@ -23,6 +23,7 @@ const PLAIN = {
   stat: "DELIVRD",
   error: "000",
   silent_links: false, // leave enquire_link unanswered
+  again: false, // deliver a receipt again that was not taken now, a little later
   quiet: false, // tell nothing of submits, as in a benchmark
 };
 const behaviour = {};
@@ -65,6 +66,7 @@ function sendReceipt(to, submit, id) {
   }
   to.deliver_sm(pdu, (response) => {
     if (!behaviour.quiet) tell("receipt_answered", { id, status: response.command_status });
+    if (behaviour.again && response.command_status !== OK) setTimeout(() => sendReceipt(to, submit, id), 100);
   });
 }
 

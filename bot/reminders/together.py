@@ -1,0 +1,115 @@
+"""Many growers served at once by one thread: their texts under way together, their commits too.
+
+What is done for a grower is a generator (`Steps`): it yields what it wants of the gateway or of
+the store, and is resumed with what came of it. Whatever many of them want of the store at a moment
+goes there in one trip. Threads that each waited for the gateway and for Redis did the same, and
+spent more time handing over the interpreter to one another than on texts.
+"""
+
+from __future__ import annotations
+
+import logging
+from concurrent.futures import CancelledError, Future, wait
+from itertools import islice
+from queue import Empty, SimpleQueue
+from typing import TYPE_CHECKING, Any
+
+from bot.gateways.base import Deferred, Outgoing
+from bot.gateways.numbers import masked
+from bot.store.errors import StoreUnavailable
+from bot.store.growers import Commit
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Generator, Iterator
+
+    from bot.gateways.base import Outcome
+    from bot.store.growers import Store
+
+    Step = Outgoing | Commit | str
+    Steps = Generator[Step, Any, int]
+    """Yields a text to hand over, and gets its `Outcome`; a commit, and gets whether it became
+    true; or a number, and gets its record (`Loaded`). Returns how many texts were accepted."""
+
+log = logging.getLogger(__name__)
+
+
+class Together:
+    """Takes many growers through their steps. `begin` hands a text over and does not wait.
+
+    At most `at_once` growers are at work, so that a crash repeats at most as many texts.
+    """
+
+    def __init__(
+        self, store: Store, begin: Callable[[Outgoing], Future[Outcome]], at_once: int
+    ) -> None:
+        self._store = store
+        self._begin = begin
+        self._at_once = at_once
+        self._accepted = 0
+        self._under_way: dict[Future[Outcome], tuple[str, Steps]] = {}
+        self._handed: SimpleQueue[Future[Outcome]] = SimpleQueue()
+        self._asked: list[tuple[str, Steps, Commit | str]] = []
+
+    def serve(self, growers: Iterator[tuple[str, Steps]]) -> int:
+        """Serve growers to the end; return how many texts were accepted.
+
+        A grower for whom a step fails is logged and left; the others are served. Raises
+        `StoreUnavailable`, when no text is under way any more.
+        """
+        try:
+            while True:
+                room = self._at_once - len(self._under_way) - len(self._asked)
+                for number, steps in islice(growers, max(room, 0)):
+                    self._go_on(number, steps, None)
+                if self._asked:
+                    self._ask_store()
+                elif not self._under_way:
+                    return self._accepted
+                self._take_outcomes(block=not self._asked and bool(self._under_way))
+        finally:
+            wait(self._under_way)
+
+    def _go_on(self, number: str, steps: Steps, came: object) -> None:
+        """Take a grower to the next thing that has to be waited for."""
+        try:
+            step = steps.throw(came) if isinstance(came, Exception) else steps.send(came)
+            if isinstance(step, Outgoing):
+                future = self._begin(step)
+                self._under_way[future] = number, steps
+                future.add_done_callback(self._handed.put)
+            else:
+                self._asked.append((number, steps, step))
+        except StopIteration as end:
+            self._accepted += end.value
+        except StoreUnavailable:
+            raise
+        except Exception:
+            log.exception("serving %s failed; trying again later", masked(number))
+
+    def _take_outcomes(self, *, block: bool) -> None:
+        """Go on with all whose text has been handed over; with `block`, once there is one."""
+        while True:
+            try:
+                future = self._handed.get(block=block)
+            except Empty:
+                return
+            number, steps = self._under_way.pop(future)
+            came: object
+            try:
+                came = future.result()
+            except CancelledError:
+                came = Deferred(
+                    "the gateway was closed first; the text may have arrived", why="unknown"
+                )
+            except Exception as error:  # noqa: BLE001 - the steps see to it, or it is logged
+                came = error
+            self._go_on(number, steps, came)
+            block = False
+
+    def _ask_store(self) -> None:
+        asked, self._asked = self._asked, []
+        commits = [step for _, _, step in asked if isinstance(step, Commit)]
+        numbers = [step for _, _, step in asked if isinstance(step, str)]
+        done, loaded = (iter(each) for each in self._store.commit_and_load_many(commits, numbers))
+        for number, steps, step in asked:
+            self._go_on(number, steps, next(done if isinstance(step, Commit) else loaded))
