@@ -1,0 +1,408 @@
+"""What a million growers take: memory, time to restart, and whether anything slows down on the way.
+
+    python -m tests.benchmarks.million [--growers 10000,100000,1000000] [--out bot/operating]
+
+A Redis of its own is filled with a made-up union (`tests.benchmarks.union`) at each size, and every
+operation is measured in it. `scale.json` gets the figures, `scale.svg` the plot of them; what they
+mean is in bot/operating/scale.md. A million growers take some twenty minutes and 3 GB of memory.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import platform
+import random
+import subprocess
+import sys
+import tempfile
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from statistics import median
+from time import perf_counter, sleep
+from typing import TYPE_CHECKING, Any
+
+import redis
+
+from bot import data
+from bot.dialogue.records import Turn
+from bot.enrolment.exporting import exporting
+from bot.exchange import Exchange
+from bot.gateways.base import Accepted
+from bot.growers_cli import LIST_HEADER, listed
+from bot.reminders.sender import BATCH as CLAIMED
+from bot.reminders.sender import LEASE_S, Sender
+from bot.reminders.spreading import Spreader
+from bot.store import keys
+from bot.store.connecting import connect
+from bot.store.forgetting import forget
+from bot.store.groups import Groups
+from bot.store.growers import NEW, Commit, Store
+from bot.store.rounds import Round, Rounds
+from bot.store.server import EmbeddedRedis, find_server, server_version
+from bot.store.texts import Line
+from tests.benchmarks import growth, union
+from tests.benchmarks.season import seasons
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+
+    from bot.dialogue.turn import Dialogue
+    from bot.gateways.base import Outgoing
+
+SIZES = (10_000, 100_000, 1_000_000)
+SEASONS = 100
+"""Seasons lived through for the growers to be made of."""
+
+DAY_S = 24 * 3600
+KEPT_TEXTS = 40
+OPERATIONS = 1000
+"""Growers served one by one, at most, where an operation on one grower is measured."""
+
+SERVED = 5000
+"""Growers claimed, sent a reminder or told of a round, at most."""
+
+SEEN_GROUPS = 10
+FORGOTTEN = 5
+
+Figures = dict[str, float]
+
+
+def main() -> None:
+    """Measure at each size, and write the figures and the plot."""
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.million")
+    parser.add_argument("--growers", default=",".join(map(str, SIZES)), help="sizes, with commas")
+    parser.add_argument("--out", type=Path, default=Path("bot/operating"), help="a folder")
+    options = parser.parse_args()
+    sizes = [int(each) for each in options.growers.split(",")]
+    dialogue = data.dialogue()
+    made = union.templates(dialogue, min(SEASONS, max(sizes) // 100))
+    measured = []
+    for size in sizes:
+        measured.append(_measured(dialogue, made, size))
+        # Written after each size, as the largest takes long.
+        _write(options.out, measured)
+
+
+def _write(folder: Path, measured: Sequence[dict[str, Any]]) -> None:
+    server = find_server()
+    found = {
+        "machine": f"Python {platform.python_version()}, {os.cpu_count()} CPUs",
+        "redis": "{}.{}".format(*server_version(server)),
+        "measured": datetime.now(UTC).date().isoformat(),
+        "sizes": measured,
+    }
+    folder.mkdir(parents=True, exist_ok=True)
+    text = json.dumps(found, indent=1) + "\n"
+    (folder / "scale.json").write_text(text, encoding="utf-8")
+    (folder / "scale.svg").write_text(growth.drawn(measured), encoding="utf-8")
+
+
+def _measured(dialogue: Dialogue, made: union.Templates, size: int) -> dict[str, Any]:
+    with tempfile.TemporaryDirectory(prefix="fieldbell-") as name:
+        folder = Path(name)
+        before = os.getloadavg()[0]
+        with EmbeddedRedis(folder) as server, connect(server.url) as client:
+            store = Store(client, lambda: union.NOW)
+            empty = _used(client)
+            filled = _filling(store, made, size)
+            memory = _memory(client, size, empty)
+            _told(size, "memory", memory)
+            seconds = filled | _one_by_one(dialogue, store, size)
+            seconds |= _of_the_shell(dialogue, client, size)
+            seconds |= _of_all(store, size)
+            _told(size, "seconds", seconds)
+            texts = _kept_texts(dialogue, store)
+            disk = _saved(client, folder)
+        disk |= _restarted(folder)
+        _told(size, "disk", disk | texts)
+        load = {"load average before": before, "load average after": os.getloadavg()[0]}
+    return {
+        "growers": size,
+        "bytes a grower": memory,
+        "bytes of texts": texts,
+        "seconds": seconds,
+        "disk": disk,
+        **load,
+    }
+
+
+def _told(size: int, what: str, figures: Figures) -> None:
+    told = ", ".join(f"{name} {figure:.3g}" for name, figure in figures.items())
+    sys.stderr.write(f"{size:,} growers: {what}: {told}\n")
+
+
+# Time
+
+
+@contextmanager
+def _timed(figures: Figures, name: str, count: Callable[[], float] = lambda: 1) -> Iterator[None]:
+    """Note the seconds that each of so many took; nothing where there were none."""
+    began = perf_counter()
+    yield
+    took = perf_counter() - began
+    if many := count():
+        figures[name] = took / many
+
+
+def _median_s(work: Callable[[Any], object], on: Sequence[Any]) -> float:
+    times = []
+    for each in on:
+        began = perf_counter()
+        work(each)
+        times.append(perf_counter() - began)
+    return median(times)
+
+
+def _filling(store: Store, made: union.Templates, size: int) -> Figures:
+    """Fill the store; the growers are made before the clock runs."""
+    took = 0.0
+    groups = Groups(store.redis)
+    for place in range(0, size, union.PER_GROUP):
+        groups.named(union.group_of(place))
+    for start in range(0, size, union.BATCH):
+        changes = list(union.commits(made, start, min(start + union.BATCH, size)))
+        began = perf_counter()
+        store.commit_many(changes)
+        took += perf_counter() - began
+    return {"a grower enrolled": took / size}
+
+
+def _one_by_one(dialogue: Dialogue, store: Store, size: int) -> Figures:
+    """What concerns one grower, and what an agent sees of their groups."""
+    chance = random.Random(3)  # noqa: S311 - any will do
+    some = [union.number_of(place) for place in chance.sample(range(size), min(size, OPERATIONS))]
+    exchange = Exchange(store, dialogue, union.SETTINGS, lambda: union.NOW)
+    names = [union.group_of(place) for place in range(0, size, union.PER_GROUP)]
+    groups = Groups(store.redis)
+    found = {
+        "a record read": _median_s(store.load, some),
+        "a text answered": _median_s(lambda number: exchange.answer(number, "plan"), some),
+        f"{SEEN_GROUPS} groups seen, first time": _median_s(
+            lambda _: Groups(store.redis).overviews(names[:SEEN_GROUPS], union.TODAY), range(5)
+        ),
+        "all groups seen, first time": _median_s(
+            lambda _: groups.overviews(names, union.TODAY), range(1)
+        ),
+        "all groups seen again": _median_s(
+            lambda _: groups.overviews(names, union.TODAY), range(3)
+        ),
+    }
+    gone = some[-FORGOTTEN:]
+    found["a number forgotten"] = _median_s(lambda number: forget(store, number), gone)
+    return found
+
+
+class _Null:
+    """A gateway that takes every text."""
+
+    def send(self, text: Outgoing) -> Accepted:
+        return Accepted(text.id)
+
+
+def _of_the_shell(dialogue: Dialogue, client: redis.Redis, size: int) -> Figures:
+    """Reminders sent, growers claimed and a round spread, each on some growers of all."""
+    found: Figures = {}
+    most = min(SERVED, size // 4)
+    # In the morning ten days on, when a third of the plans have had a reminder fall due.
+    morning = union.NOW + 10 * DAY_S
+    store = Store(client, lambda: morning)
+    sender = Sender(store, _Null(), dialogue.remind, union.SETTINGS, lambda: morning)
+    sent = 0
+    with _timed(found, "a reminder sent", lambda: sent):
+        while sent < most and (now_sent := sender.tick()):
+            sent += now_sent
+    claimed = 0
+    with _timed(found, "a grower claimed", lambda: claimed):
+        while claimed < most:
+            numbers = store.claim(union.NOW + 40 * DAY_S, LEASE_S, CLAIMED)
+            if not numbers:
+                break
+            claimed += len(numbers)
+    groups, rounds = Groups(client), Rounds(client)
+    names = tuple(union.group_of(place) for place in range(0, most, union.PER_GROUP))
+    one = Round("r2345678", "Rains", "amina", 0, names, texts={"sw": "Mvua", "en": "Rain"})
+    rounds.shelf.add(one.id, one)
+    rounds.change_state(one.id, ("draft",), "running")
+    began = perf_counter()
+
+    def hasty() -> float:
+        """A clock so fast that the round's own rate does not hold it back."""
+        return morning + 1000 * (perf_counter() - began)
+
+    spreader = Spreader(store, groups, rounds, dialogue, union.SETTINGS, hasty)
+    members = sum(groups.size(name) for name in names)
+    with _timed(found, "a grower told of a round", lambda: members):
+        while getattr(rounds.shelf.find(one.id), "state", "") == "running":
+            spreader.tick()
+    spreader.release()
+    return found
+
+
+def _of_all(store: Store, size: int) -> Figures:
+    """What goes through every grower, by grower."""
+    found: Figures = {}
+    groups = Groups(store.redis)
+    with (
+        _timed(found, "a grower exported", lambda: size),
+        Path(os.devnull).open("wb") as stream,
+        exporting(stream, "csv", LIST_HEADER) as write,
+    ):
+        for row in listed(store, groups, ("", *groups.shelf.all())):
+            write(row)
+    with _timed(found, "a grower recounted", lambda: size):
+        store.recount()
+    return found
+
+
+# Memory
+
+
+def _used(client: redis.Redis) -> float:
+    return float(client.info("memory")["used_memory"])
+
+
+def _memory(client: redis.Redis, size: int, empty: float) -> Figures:
+    """Bytes a grower by what they are for; the rest is the table of keys and unused room."""
+    info = client.info("memory")
+    shards, groups = range(keys.SHARDS), range(0, size, union.PER_GROUP)
+    some = range(0, size, max(size // 20_000, 1))
+    parts = {
+        "record": [keys.grower_key(union.number_of(place)) for place in some],
+        "due index": [keys.due_key(shard) for shard in shards],
+        "group members": [
+            keys.members_key(shard, union.group_of(place)) for shard in shards for place in groups
+        ],
+        "group counts": [
+            keys.sums_key(shard, union.group_of(place)) for shard in shards for place in groups
+        ],
+    }
+    found = {
+        name: _usage(client, names) / (len(names) if name == "record" else size)
+        for name, names in parts.items()
+    }
+    total = (info["used_memory"] - empty) / size
+    found["the rest"] = total - sum(found.values())
+    return found | {"in all": total, "resident": info["used_memory_rss"] / size}
+
+
+def _usage(client: redis.Redis, names: Sequence[str]) -> float:
+    total = 0
+    for start in range(0, len(names), 1000):
+        pipe = client.pipeline(transaction=False)
+        for name in names[start : start + 1000]:
+            pipe.memory_usage(name, samples=0)
+        total += sum(each or 0 for each in pipe.execute())
+    return total
+
+
+def _kept_texts(dialogue: Dialogue, store: Store) -> Figures:
+    """What the texts kept of a grower take, and the reply kept to each for its repetition."""
+    heard = [each for each in seasons(dialogue) if each.text]
+    at = int(union.NOW)
+    lines = [
+        line
+        for each in heard
+        for line in (
+            Line(at, "heard", each.channel, each.text),
+            *(Line(at, "sent", "reply", reply, segments=1) for reply in each.turn.replies),
+        )
+    ]
+    growers = [f"+2558{place:08d}" for place in range(OPERATIONS)]
+    plain = [Commit(number, NEW, heard[-1].turn.grower, None) for number in growers]
+    store.commit_many(plain)
+    before = _used(store.redis)
+    again = [
+        Commit(
+            each.number,
+            store.load(each.number),
+            each.grower,
+            None,
+            lines=[lines[(start + place) % len(lines)] for place in range(KEPT_TEXTS)],
+        )
+        for start, each in enumerate(plain)
+    ]
+    store.commit_many(again)
+    texts = _used(store.redis)
+    replied = [
+        Commit(
+            each.number,
+            store.load(each.number),
+            Turn(heard[place % len(heard)].turn.replies, each.grower),
+            None,
+            message_id=f"m{place}",
+        )
+        for place, each in enumerate(plain)
+    ]
+    store.commit_many(replied)
+    replies = _used(store.redis)
+    return {
+        f"{KEPT_TEXTS} texts of a grower": (texts - before) / OPERATIONS,
+        "a text": (texts - before) / OPERATIONS / KEPT_TEXTS,
+        "a reply kept three days": (replies - texts) / OPERATIONS,
+    }
+
+
+# Disk, and coming up again
+
+
+def _saved(client: redis.Redis, folder: Path) -> Figures:
+    """Rewrite the append-only file, and write a snapshot beside it; sizes in bytes."""
+    found: Figures = {"append-only file as it grew, bytes": _appended(folder)}
+    # A rewrite that Redis began by itself ends first.
+    _wait_for_rewrite(client)
+    with _timed(found, "rewriting it, seconds"):
+        client.bgrewriteaof()
+        sleep(0.01)
+        _wait_for_rewrite(client)
+    found["append-only file rewritten, bytes"] = _appended(folder)
+    with _timed(found, "saving a snapshot, seconds"):
+        client.save()
+    found["snapshot, bytes"] = (folder / "dump.rdb").stat().st_size
+    return found
+
+
+def _wait_for_rewrite(client: redis.Redis) -> None:
+    while (now := client.info("persistence")) and (
+        now["aof_rewrite_in_progress"] or now["aof_rewrite_scheduled"]
+    ):
+        sleep(0.02)
+
+
+def _appended(folder: Path) -> float:
+    """Bytes of the append-only file, which is one file before Redis 7 and several since."""
+    return sum(each.stat().st_size for each in folder.rglob("*.aof*"))
+
+
+def _restarted(folder: Path) -> Figures:
+    """Start from the append-only file, and from the snapshot, until the first answer."""
+    found: Figures = {}
+    with _timed(found, "restart from the append-only file, seconds"):
+        server = EmbeddedRedis(folder)
+        server.__enter__()
+    server.__exit__(None, None, None)
+    socket = folder / "snapshot.sock"
+    options = ["--port", "0", "--dir", str(folder), "--unixsocket", str(socket), "--save", ""]
+    with (
+        _timed(found, "restart from a snapshot, seconds"),
+        redis.Redis(unix_socket_path=str(socket)) as client,
+    ):
+        process = subprocess.Popen([find_server(), *options], stdout=subprocess.DEVNULL)
+        while not _answers(client):
+            sleep(0.005)
+    client.shutdown(nosave=True)
+    process.wait()
+    return found
+
+
+def _answers(client: redis.Redis) -> bool:
+    try:
+        return bool(client.ping())
+    except redis.RedisError:
+        return False
+
+
+if __name__ == "__main__":
+    main()
