@@ -35,7 +35,7 @@ def lines_of(measured: Sequence[dict[str, Any]]) -> dict[str, list[tuple[int, fl
     lines: dict[str, list[tuple[int, float]]] = {}
     for one in measured:
         size = one["growers"]
-        again = one["disk"]["restart from the append-only file, seconds"] / size
+        again = one["disk"]["seconds to start from the append-only file"] / size
         for name, seconds in (one["seconds"] | {"a restart, by grower": again}).items():
             lines.setdefault(name, []).append((size, seconds))
     return dict(sorted(lines.items(), key=lambda line: -line[1][-1][1]))

@@ -79,11 +79,13 @@ def main() -> None:
     sizes = [int(each) for each in options.growers.split(",")]
     dialogue = data.dialogue()
     made = union.templates(dialogue, min(SEASONS, max(sizes) // 100))
-    measured = []
+    measured: list[dict[str, Any]] = []
     for size in sizes:
-        measured.append(_measured(dialogue, made, size))
-        # Written after each size, as the largest takes long.
-        _write(options.out, measured)
+        measured.append({})
+        # Written in between, as the largest takes long.
+        for found in _measured(dialogue, made, size):
+            measured[-1] = found
+            _write(options.out, measured)
 
 
 def _write(folder: Path, measured: Sequence[dict[str, Any]]) -> None:
@@ -100,40 +102,39 @@ def _write(folder: Path, measured: Sequence[dict[str, Any]]) -> None:
     (folder / "scale.svg").write_text(growth.drawn(measured), encoding="utf-8")
 
 
-def _measured(dialogue: Dialogue, made: union.Templates, size: int) -> dict[str, Any]:
+def _measured(dialogue: Dialogue, made: union.Templates, size: int) -> Iterator[dict[str, Any]]:
+    found: dict[str, Any] = {"growers": size, "load average before": os.getloadavg()[0]}
     with tempfile.TemporaryDirectory(prefix="fieldbell-") as name:
         folder = Path(name)
-        before = os.getloadavg()[0]
         with EmbeddedRedis(folder) as server, connect(server.url) as client:
-            store = Store(client, lambda: union.NOW)
+            store, meter = Store(client, lambda: union.NOW), _Meter(client)
             empty = _used(client)
-            meter = _Meter(client)
             _filling(meter, store, made, size)
-            memory = _memory(client, size, empty)
-            _told(size, "memory", memory)
+            found["bytes a grower"] = _memory(client, size, empty)
+            _told(found, "bytes a grower")
             _one_by_one(meter, dialogue, store, size)
             _of_the_shell(meter, dialogue, client, size)
-            _of_all(meter, store, size)
-            _told(size, "seconds", meter.seconds)
-            texts = _kept_texts(dialogue, store)
-            disk = _saved(client, folder)
-        disk |= _restarted(folder)
-        _told(size, "disk", disk | texts)
-        load = {"load average before": before, "load average after": os.getloadavg()[0]}
-    return {
-        "growers": size,
-        "bytes a grower": memory,
-        "bytes of texts": texts,
-        "seconds": meter.seconds,
-        "seconds by the clock": meter.by_the_clock,
-        "disk": disk,
-        **load,
-    }
+            found |= {"seconds": meter.seconds, "seconds by the clock": meter.by_the_clock}
+            _told(found, "seconds")
+            found["bytes of texts"] = _kept_texts(dialogue, store, min(size, OPERATIONS))
+            found["disk"] = _saved(client, folder) | _restarted_from_snapshot(folder)
+        began = perf_counter()
+        with EmbeddedRedis(folder) as server, connect(server.url) as client:
+            found["disk"] |= _came_up(client, "append-only file", began)
+            found["load average after"] = os.getloadavg()[0]
+            _told(found, "disk")
+            yield found
+            again = _Meter(client)
+            _of_all(again, Store(client, lambda: union.NOW), size)
+            found["seconds"] |= again.seconds
+            found["seconds by the clock"] |= again.by_the_clock
+            _told(found, "seconds")
+            yield found
 
 
-def _told(size: int, what: str, figures: Figures) -> None:
-    told = ", ".join(f"{name} {figure:.3g}" for name, figure in figures.items())
-    sys.stderr.write(f"{size:,} growers: {what}: {told}\n")
+def _told(found: dict[str, Any], what: str) -> None:
+    told = ", ".join(f"{name} {figure:.3g}" for name, figure in found[what].items())
+    sys.stderr.write(f"{found['growers']:,} growers: {what}: {told}\n")
 
 
 # Time
@@ -168,16 +169,7 @@ class _Meter:
                 work(one)
 
     def _cpu(self) -> float:
-        redis_s = self._client.info("cpu")
-        return process_time() + redis_s["used_cpu_user"] + redis_s["used_cpu_sys"]
-
-
-@contextmanager
-def _timed(figures: Figures, name: str) -> Iterator[None]:
-    """Note how long something takes by the clock."""
-    began = perf_counter()
-    yield
-    figures[name] = perf_counter() - began
+        return process_time() + _redis_cpu(self._client)
 
 
 def _filling(meter: _Meter, store: Store, made: union.Templates, size: int) -> None:
@@ -309,7 +301,7 @@ def _usage(client: redis.Redis, names: Sequence[str]) -> float:
     return total
 
 
-def _kept_texts(dialogue: Dialogue, store: Store) -> Figures:
+def _kept_texts(dialogue: Dialogue, store: Store, many: int) -> Figures:
     """What the texts kept of a grower take, and the reply kept to each for its repetition."""
     heard = [each for each in seasons(dialogue) if each.text]
     at = int(union.NOW)
@@ -321,7 +313,7 @@ def _kept_texts(dialogue: Dialogue, store: Store) -> Figures:
             *(Line(at, "sent", "reply", reply, segments=1) for reply in each.turn.replies),
         )
     ]
-    growers = [f"+2558{place:08d}" for place in range(OPERATIONS)]
+    growers = [f"+2558{place:08d}" for place in range(many)]
     plain = [Commit(number, NEW, heard[-1].turn.grower, None) for number in growers]
     store.commit_many(plain)
     before = _used(store.redis)
@@ -350,29 +342,36 @@ def _kept_texts(dialogue: Dialogue, store: Store) -> Figures:
     store.commit_many(replied)
     replies = _used(store.redis)
     return {
-        f"{KEPT_TEXTS} texts of a grower": (texts - before) / OPERATIONS,
-        "a text": (texts - before) / OPERATIONS / KEPT_TEXTS,
-        "a reply kept three days": (replies - texts) / OPERATIONS,
+        f"{KEPT_TEXTS} texts of a grower": (texts - before) / many,
+        "a text": (texts - before) / many / KEPT_TEXTS,
+        "a reply kept three days": (replies - texts) / many,
     }
 
 
-# Disk, and coming up again
+# Disk, and coming up again: sizes in bytes, and seconds of Redis's processor
 
 
 def _saved(client: redis.Redis, folder: Path) -> Figures:
-    """Rewrite the append-only file, and write a snapshot beside it; sizes in bytes."""
-    found: Figures = {"append-only file as it grew, bytes": _appended(folder)}
+    """Rewrite the append-only file, and write a snapshot beside it."""
+    found: Figures = {"append-only file as it grew": _appended(folder)}
     # A rewrite that Redis began by itself ends first.
     _wait_for_rewrite(client)
-    with _timed(found, "rewriting it, seconds"):
-        client.bgrewriteaof()
-        sleep(0.01)
-        _wait_for_rewrite(client)
-    found["append-only file rewritten, bytes"] = _appended(folder)
-    with _timed(found, "saving a snapshot, seconds"):
-        client.save()
-    found["snapshot, bytes"] = (folder / "dump.rdb").stat().st_size
+    before = _redis_cpu(client, "_children")
+    client.bgrewriteaof()
+    sleep(0.01)
+    _wait_for_rewrite(client)
+    found["seconds to rewrite it"] = _redis_cpu(client, "_children") - before
+    found["append-only file rewritten"] = _appended(folder)
+    before = _redis_cpu(client)
+    client.save()
+    found["seconds to save a snapshot"] = _redis_cpu(client) - before
+    found["snapshot"] = (folder / "dump.rdb").stat().st_size
     return found
+
+
+def _redis_cpu(client: redis.Redis, whose: str = "") -> float:
+    info = client.info("cpu")
+    return float(info[f"used_cpu_user{whose}"] + info[f"used_cpu_sys{whose}"])
 
 
 def _wait_for_rewrite(client: redis.Redis) -> None:
@@ -387,25 +386,27 @@ def _appended(folder: Path) -> float:
     return sum(each.stat().st_size for each in folder.rglob("*.aof*"))
 
 
-def _restarted(folder: Path) -> Figures:
-    """Start from the append-only file, and from the snapshot, until the first answer."""
-    found: Figures = {}
-    with _timed(found, "restart from the append-only file, seconds"):
-        server = EmbeddedRedis(folder)
-        server.__enter__()
-    server.__exit__(None, None, None)
+def _restarted_from_snapshot(folder: Path) -> Figures:
+    """Start another server beside the one that runs, on the snapshot it has saved."""
     socket = folder / "snapshot.sock"
     options = ["--port", "0", "--dir", str(folder), "--unixsocket", str(socket), "--save", ""]
-    with (
-        _timed(found, "restart from a snapshot, seconds"),
-        redis.Redis(unix_socket_path=str(socket)) as client,
-    ):
-        process = subprocess.Popen([find_server(), *options], stdout=subprocess.DEVNULL)
+    began = perf_counter()
+    process = subprocess.Popen([find_server(), *options], stdout=subprocess.DEVNULL)
+    with redis.Redis(unix_socket_path=str(socket)) as client:
         while not _answers(client):
             sleep(0.005)
-    client.shutdown(nosave=True)
+        found = _came_up(client, "snapshot", began)
+        client.shutdown(nosave=True)
     process.wait()
     return found
+
+
+def _came_up(client: redis.Redis, source: str, began: float) -> Figures:
+    """What a server that has just come up has taken for it."""
+    return {
+        f"seconds to start from the {source}": _redis_cpu(client),
+        f"seconds to start from the {source}, by the clock": perf_counter() - began,
+    }
 
 
 def _answers(client: redis.Redis) -> bool:

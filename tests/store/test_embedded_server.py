@@ -1,10 +1,13 @@
 from __future__ import annotations
 
 import os
+import socket
 import stat
 import subprocess
 import sys
-from contextlib import ExitStack
+import time
+from contextlib import ExitStack, suppress
+from threading import Thread
 from typing import TYPE_CHECKING
 
 import pytest
@@ -190,3 +193,41 @@ def test_only_the_binary_of_the_wheel_is_used() -> None:
         check=True,
     )
     assert run.stdout.strip() == "False"
+
+
+def test_a_server_that_still_reads_its_data_is_waited_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # What Redis answers while it loads (documentation of redis-server's "loading" state: -LOADING).
+    monkeypatch.setattr(server, "START_S", 0.3)
+    ready = time.monotonic() + 1.0
+    asked: list[bytes] = []
+
+    def serve(connection: socket.socket) -> None:
+        with connection:
+            while request := connection.recv(4096):
+                asked.append(request)
+                loading = b"-LOADING Redis is loading the dataset in memory\r\n"
+                # The client greets and names itself before it asks; each command gets an answer.
+                commands = request.count(b"*")
+                answer = b"+PONG\r\n" if time.monotonic() > ready else loading
+                connection.sendall(answer * max(commands, 1))
+
+    with socket.socket(socket.AF_UNIX) as listening:
+        listening.bind(str(tmp_path / "redis.sock"))
+        listening.listen()
+
+        def accept() -> None:
+            with suppress(OSError):
+                while True:
+                    serve(listening.accept()[0])
+
+        thread = Thread(target=accept, daemon=True)
+        thread.start()
+        with EmbeddedRedis(tmp_path):
+            assert time.monotonic() > ready
+        assert asked
+        # It was left to come up: no second server was started on its data.
+        assert not (tmp_path / "redis.log").exists()
+        listening.shutdown(socket.SHUT_RDWR)
+        thread.join(30)
