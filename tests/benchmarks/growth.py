@@ -81,7 +81,7 @@ def drawn(measured: Sequence[dict[str, Any]]) -> str:
         path = "L".join(f"{across(size):.0f} {down(seconds):.1f}" for size, seconds in line)
         at = down(line[-1][1])
         beside = max(beside + LINE, at)
-        edge = across(line[-1][0])
+        end, edge = across(line[-1][0]), across(max(sizes))
         marks += [
             f'<path d="M{path}" fill="none" stroke="{hue}"/>',
             *(
@@ -89,7 +89,7 @@ def drawn(measured: Sequence[dict[str, Any]]) -> str:
                 for size, seconds in line
             ),
             (
-                f'<path d="M{edge:.0f} {at:.1f}L{edge + 22:.0f} {beside:.1f}" stroke="{hue}" '
+                f'<path d="M{end:.0f} {at:.1f}L{edge + 22:.0f} {beside:.1f}" stroke="{hue}" '
                 'stroke-width="0.7"/>'
             ),
             (
