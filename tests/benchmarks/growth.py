@@ -1,6 +1,7 @@
-"""The plot of `million.py`: what each operation costs as growers become more, both axes by tens.
+"""The plot and the tables of `million.py`: what each operation costs as growers become more.
 
-A flat line is an operation that does not mind how many growers there are.
+Both axes of the plot are by tens. A flat line is an operation that does not mind how many growers
+there are.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from xml.sax.saxutils import escape
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
 WIDTH, HEIGHT = 860, 600
 LEFT, RIGHT, TOP, BOTTOM = 70, 330, 20, 50
@@ -39,6 +40,40 @@ def lines_of(measured: Sequence[dict[str, Any]]) -> dict[str, list[tuple[int, fl
         for name, seconds in (one["seconds"] | {"a restart, by grower": again}).items():
             lines.setdefault(name, []).append((size, seconds))
     return dict(sorted(lines.items(), key=lambda line: -line[1][-1][1]))
+
+
+def tables(measured: Sequence[dict[str, Any]]) -> str:
+    """Write the figures as a table in Markdown, a column for each size."""
+    rows = [["", *(f"{one['growers']:,}" for one in measured)]]
+    rows.append(["---", *("---:" for _ in measured)])
+    for name, line in lines_of(measured).items():
+        times = dict(line)
+        rows.append([name, *(_cell(times.get(one["growers"]), spoken) for one in measured)])
+    for part, before, say in (
+        ("bytes a grower", "bytes a grower: ", "{:,.0f}".format),
+        ("bytes of texts", "bytes besides: ", "{:,.0f}".format),
+        ("disk", "", _on_disk),
+    ):
+        rows += [
+            [before + name, *(_cell(one[part].get(name), say) for one in measured)]
+            for name in measured[-1][part]
+            if not name.startswith("seconds")
+        ]
+    rows += [
+        [name, *(_cell(one["disk"].get(name), spoken) for one in measured)]
+        for name in measured[-1]["disk"]
+        if name.startswith("seconds")
+    ]
+    rows.append(["load average", *(f"{one['load average after']:.0f}" for one in measured)])
+    return "\n".join(f"| {' | '.join(row)} |" for row in rows) + "\n"
+
+
+def _cell(figure: float | None, say: Callable[[float], str]) -> str:
+    return "" if figure is None else say(figure)
+
+
+def _on_disk(size: float) -> str:
+    return f"{size / 1e6:,.0f} MB"
 
 
 def drawn(measured: Sequence[dict[str, Any]]) -> str:

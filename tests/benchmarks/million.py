@@ -3,8 +3,9 @@
     python -m tests.benchmarks.million [--growers 10000,100000,1000000] [--out bot/operating]
 
 A Redis of its own is filled with a made-up union (`tests.benchmarks.union`) at each size, and every
-operation is measured in it. `scale.json` gets the figures, `scale.svg` the plot of them; sizes that
-are in `scale.json` already are kept or measured anew. What they mean is in bot/operating/scale.md.
+operation is measured in it. `scale.json` gets the figures, `scale.svg` the plot of them, and the
+table in `scale.md` is written anew, which says what they mean. Sizes that are in `scale.json`
+already are kept, unless they are measured again.
 A million growers take some twenty minutes, 2 GB of memory and 2 GB of disk.
 """
 
@@ -36,7 +37,6 @@ from bot.reminders.sender import BATCH as CLAIMED
 from bot.reminders.sender import LEASE_S, Sender
 from bot.reminders.spreading import Spreader
 from bot.store import keys
-from bot.store.connecting import connect
 from bot.store.forgetting import forget
 from bot.store.groups import Groups
 from bot.store.growers import NEW, Commit, Store
@@ -68,6 +68,9 @@ SERVED = 5000
 SEEN_GROUPS = 10
 FORGOTTEN = 5
 
+BEGINS, ENDS = "<!-- figures -->\n", "<!-- end of figures -->\n"
+"""What stands between them in scale.md is written anew."""
+
 Figures = dict[str, float]
 
 
@@ -97,6 +100,12 @@ def _write(folder: Path, measured: Sequence[dict[str, Any]]) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     file.write_text(json.dumps({"sizes": every}, indent=1) + "\n", encoding="utf-8")
     (folder / "scale.svg").write_text(growth.drawn(every), encoding="utf-8")
+    page = folder / "scale.md"
+    if page.exists():
+        before_it, _, rest = page.read_text(encoding="utf-8").partition(BEGINS)
+        _, _, behind_it = rest.partition(ENDS)
+        text = "".join((before_it, BEGINS, growth.tables(every), ENDS, behind_it))
+        page.write_text(text, encoding="utf-8")
 
 
 def _measured(dialogue: Dialogue, made: union.Templates, size: int) -> Iterator[dict[str, Any]]:
@@ -109,7 +118,7 @@ def _measured(dialogue: Dialogue, made: union.Templates, size: int) -> Iterator[
     }
     with tempfile.TemporaryDirectory(prefix="fieldbell-") as name:
         folder = Path(name)
-        with EmbeddedRedis(folder) as server, connect(server.url) as client:
+        with EmbeddedRedis(folder) as server, server.client() as client:
             store, meter = Store(client, lambda: union.NOW), _Meter(client)
             empty = _used(client)
             _filling(meter, store, made, size)
@@ -122,7 +131,7 @@ def _measured(dialogue: Dialogue, made: union.Templates, size: int) -> Iterator[
             found["bytes of texts"] = _kept_texts(dialogue, store, min(size, OPERATIONS))
             found["disk"] = _saved(client, folder) | _restarted_from_snapshot(folder)
         began = perf_counter()
-        with EmbeddedRedis(folder) as server, connect(server.url) as client:
+        with EmbeddedRedis(folder) as server, server.client() as client:
             found["disk"] |= _came_up(client, "append-only file", began)
             found["load average after"] = os.getloadavg()[0]
             _told(found, "disk")

@@ -11,6 +11,8 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
+from tests.benchmarks import growth, million
+
 ROOT = Path(__file__).parents[2]
 SIZES = [200, 500]
 
@@ -61,3 +63,13 @@ def test_the_plot_has_a_line_for_each_operation(out: Path, measured: list[dict[s
         assert name in words
     circles = picture.findall(".//{http://www.w3.org/2000/svg}circle")
     assert len(circles) == len(SIZES) * (len(measured[0]["seconds"]) + 1)
+
+
+def test_the_page_has_the_figures_that_lie_beside_it() -> None:
+    folder = ROOT / "bot" / "operating"
+    sizes = json.loads((folder / "scale.json").read_text(encoding="utf-8"))["sizes"]
+    page = (folder / "scale.md").read_text(encoding="utf-8")
+    assert f"{million.BEGINS}{growth.tables(sizes)}{million.ENDS}" in page
+    assert (folder / "scale.svg").read_text(encoding="utf-8") == growth.drawn(sizes)
+    assert max(one["growers"] for one in sizes) == 1_000_000
+    assert all(one["bytes a grower"]["in all"] <= 1200 for one in sizes)
