@@ -118,7 +118,7 @@ def _measured(dialogue: Dialogue, made: union.Templates, size: int) -> Iterator[
     }
     with tempfile.TemporaryDirectory(prefix="fieldbell-") as name:
         folder = Path(name)
-        with EmbeddedRedis(folder) as server, server.client() as client:
+        with EmbeddedRedis(folder) as server, _patient(server) as client:
             store, meter = Store(client, lambda: union.NOW), _Meter(client)
             empty = _used(client)
             _filling(meter, store, made, size)
@@ -131,7 +131,7 @@ def _measured(dialogue: Dialogue, made: union.Templates, size: int) -> Iterator[
             found["bytes of texts"] = _kept_texts(dialogue, store, min(size, OPERATIONS))
             found["disk"] = _saved(client, folder) | _restarted_from_snapshot(folder)
         began = perf_counter()
-        with EmbeddedRedis(folder) as server, server.client() as client:
+        with EmbeddedRedis(folder) as server, _patient(server) as client:
             found["disk"] |= _came_up(client, "append-only file", began)
             found["load average after"] = os.getloadavg()[0]
             _told(found, "disk")
@@ -142,6 +142,11 @@ def _measured(dialogue: Dialogue, made: union.Templates, size: int) -> Iterator[
             found["seconds by the clock"] |= again.by_the_clock
             _told(found, "seconds")
             yield found
+
+
+def _patient(server: EmbeddedRedis) -> redis.Redis:
+    """A client that waits as long as it takes: a snapshot of a million is written in one go."""
+    return redis.Redis(unix_socket_path=str(server.socket), socket_timeout=None)
 
 
 def _told(found: dict[str, Any], what: str) -> None:
