@@ -21,7 +21,7 @@ LINE = 17
 PAPER, INK, RULE = "#fbf8f1", "#2b211a", "#c9bb9d"
 HUES = ("#3d5a1e", "#8a3b12", "#7a6200", "#2f5568", "#6b3553")
 
-UNITS = ((1, "s"), (1e-3, "ms"), (1e-6, "µs"))
+UNITS = ((1, "s"), (1e-3, "ms"), (1e-6, "µs"), (1e-9, "ns"))
 
 
 def spoken(seconds: float) -> str:
@@ -56,12 +56,12 @@ def tables(measured: Sequence[dict[str, Any]]) -> str:
     ):
         rows += [
             [before + name, *(_cell(one[part].get(name), say) for one in measured)]
-            for name in measured[-1][part]
+            for name in measured[0][part]
             if not name.startswith("seconds")
         ]
     rows += [
         [name, *(_cell(one["disk"].get(name), spoken) for one in measured)]
-        for name in measured[-1]["disk"]
+        for name in measured[0]["disk"]
         if name.startswith("seconds")
     ]
     rows.append(["load average", *(f"{one['load average after']:.0f}" for one in measured)])
