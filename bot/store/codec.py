@@ -1,8 +1,10 @@
-"""How a grower's record is stored: a version, a schema number and the record in msgpack.
+"""How a grower's record is stored: a version, a schema number and the record in packed msgpack.
 
 The value is an 8-byte big-endian version (one higher with each commit), so that a
-script can compare it without reading the rest, then msgpack of `[schema, grower]`. A record
-of an older schema is brought up to date when it is read, and stored so at its next commit.
+script can compare it without reading the rest, then msgpack of `[schema, [packed]]`, where
+`packed` is the msgpack of the grower, compressed (`bot.store.packing`). Before schema 2 it was
+`[schema, grower]`. A record of an older schema is brought up to date when it is read, and stored
+so at its next commit.
 """
 
 from __future__ import annotations
@@ -14,14 +16,18 @@ import msgspec
 from msgspec import Raw, Struct
 
 from bot.dialogue.records import Grower
+from bot.store.packing import ZstdError, pack, unpack
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-SCHEMA = 1
+SCHEMA = 2
 """Raise it when `Grower` changes other than by a field with a default at the end."""
 
-MIGRATIONS: dict[int, Callable[[list[Any]], list[Any]]] = {}
+PACKED_SINCE = 2
+"""The first schema whose records are compressed."""
+
+MIGRATIONS: dict[int, Callable[[list[Any]], list[Any]]] = {1: lambda fields: fields}
 """For each older schema, how its fields become those of the next one."""
 
 VERSION_BYTES = 8
@@ -48,6 +54,7 @@ class RecordError(ValueError):
 _encoder = msgspec.msgpack.Encoder()
 _envelope = msgspec.msgpack.Decoder(Envelope)
 _grower = msgspec.msgpack.Decoder(Grower)
+_packed = msgspec.msgpack.Decoder(tuple[bytes])
 _fields = msgspec.msgpack.Decoder(list[Any])
 _replay = msgspec.msgpack.Decoder(Replay)
 
@@ -77,7 +84,9 @@ def commits(version: int) -> int:
 
 def encode(version: int, grower: Grower) -> bytes:
     """Return the stored value of a grower's record at this version (1 or more)."""
-    return version_bytes(version) + _encoder.encode((SCHEMA, grower))
+    # In an array, as versions before schema 2 only look at the number of a schema behind which
+    # they find one, and would call anything else damaged.
+    return version_bytes(version) + _encoder.encode((SCHEMA, (pack(_encoder.encode(grower)),)))
 
 
 def decode(value: bytes) -> tuple[int, Grower]:
@@ -88,10 +97,11 @@ def decode(value: bytes) -> tuple[int, Grower]:
     version = int.from_bytes(value[:VERSION_BYTES], "big")
     try:
         envelope = _envelope.decode(value[VERSION_BYTES:])
-        if envelope.schema == SCHEMA:
-            return version, _grower.decode(envelope.grower)
-        return version, _grower.decode(_migrated(envelope))
-    except msgspec.MsgspecError as error:
+        record = _record(envelope)
+        if envelope.schema != SCHEMA:
+            record = _migrated(envelope.schema, _fields.decode(record))
+        return version, _grower.decode(record)
+    except (msgspec.MsgspecError, ZstdError) as error:
         raise RecordError(
             f"a stored record is damaged ({error}); restore it from a backup or forget the number"
         ) from error
@@ -107,13 +117,19 @@ def decode_replay(value: bytes) -> Replay:
     return _replay.decode(value)
 
 
-def _migrated(envelope: Envelope) -> bytes:
-    schema, fields = envelope.schema, _fields.decode(envelope.grower)
-    if schema > SCHEMA:
+def _record(envelope: Envelope) -> bytes | Raw:
+    """The grower's msgpack, as its schema has it."""
+    if envelope.schema > SCHEMA:
         raise RecordError(
-            f"a record has schema {schema} but this Fieldbell reads up to {SCHEMA}; "
+            f"a record has schema {envelope.schema} but this Fieldbell reads up to {SCHEMA}; "
             "run the newer version that wrote it"
         )
+    if envelope.schema < PACKED_SINCE:
+        return envelope.grower
+    return unpack(_packed.decode(envelope.grower)[0])
+
+
+def _migrated(schema: int, fields: list[Any]) -> bytes:
     while schema < SCHEMA:
         if schema not in MIGRATIONS:
             raise RecordError(f"no migration from schema {schema}; add it to MIGRATIONS")

@@ -52,6 +52,7 @@ class EmbeddedRedis:
         self.socket = _socket_path(self.data)
         self._lock: int | None = None
         self._process: subprocess.Popen[bytes] | None = None
+        self._loading = False
         self._owner = os.getpid()
 
     @property
@@ -88,11 +89,15 @@ class EmbeddedRedis:
     def _come_up(self) -> None:
         deadline = time.monotonic() + START_S
         while not self._serves():
-            if self._lock is None and self._take_lock():
+            if self._loading:
+                # With many growers that takes a while; it has come up all the same.
+                deadline = time.monotonic() + START_S
+            elif self._lock is None and self._take_lock():
                 # Another command may have started it between the two looks.
                 if self._serves():
                     break
-                self._start()
+                if not self._loading:
+                    self._start()
             if self._process is not None and self._process.poll() is not None:
                 raise EmbeddedRedisError(f"redis-server did not start: {self._last_words()}")
             if time.monotonic() > deadline:
@@ -137,12 +142,15 @@ class EmbeddedRedis:
         )
 
     def _serves(self) -> bool:
+        """Whether it answers; if not, `_loading` says whether it still reads what it keeps."""
+        self._loading = False
         if not self.socket.exists():
             return False
         with self._impatient_client() as client:
             try:
                 return bool(client.ping())
-            except redis.RedisError:
+            except redis.RedisError as error:
+                self._loading = isinstance(error, redis.BusyLoadingError)
                 return False
 
     def _impatient_client(self) -> redis.Redis:

@@ -4,6 +4,7 @@ import os
 import stat
 import subprocess
 import sys
+import time
 from contextlib import ExitStack
 from typing import TYPE_CHECKING
 
@@ -190,3 +191,30 @@ def test_only_the_binary_of_the_wheel_is_used() -> None:
         check=True,
     )
     assert run.stdout.strip() == "False"
+
+
+def test_a_server_that_still_reads_its_data_is_waited_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest
+) -> None:
+    with EmbeddedRedis(tmp_path) as embedded, embedded.client() as client:
+        pipe = client.pipeline(transaction=False)
+        for place in range(20_000):
+            pipe.set(f"key {place}", place)
+        pipe.execute()
+    (tmp_path / "redis.log").unlink()
+    # A server left behind by a killed command; Redis's own setting for tests makes it slow.
+    slow = ["--key-load-delay", "50", "--appendonly", "yes", "--save", ""]
+    place = ["--port", "0", "--dir", str(tmp_path), "--unixsocket", str(embedded.socket)]
+    left = subprocess.Popen([server.find_server(), *slow, *place], stdout=subprocess.DEVNULL)
+    request.addfinalizer(left.kill)
+    patience = time.monotonic() + 30
+    while not embedded.socket.exists():
+        assert time.monotonic() < patience
+        time.sleep(0.01)
+    monkeypatch.setattr(server, "START_S", 0.5)
+    with EmbeddedRedis(tmp_path) as again, again.client() as client:
+        assert client.info("server")["process_id"] == left.pid
+        assert client.dbsize() == 20_000
+    assert left.wait(30) == 0
+    # No second server was started on its data: it would have had a log.
+    assert not (tmp_path / "redis.log").exists()
