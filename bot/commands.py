@@ -21,8 +21,8 @@ WHO = "(command line)"
 @contextmanager
 def opened_store(settings: Settings) -> Iterator[Store]:
     """Reach the Redis of REDIS_URL, or start the embedded one in the data folder."""
-    with reached(settings.redis_url, settings.data) as client:
-        yield Store(client, keep_texts=settings.keep_texts)
+    with reached(settings.redis_url, settings.data, settings.redis_password) as client:
+        yield Store(client, keep_texts=settings.keep_texts, copies=settings.replicas)
 
 
 @contextmanager

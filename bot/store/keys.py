@@ -101,6 +101,11 @@ def told_key(shard: int, round_id: str) -> str:
     return f"{_tag(shard)}:told:{round_id}"
 
 
+def copied_key(shard: int) -> str:
+    """Return the key of what is written to a shard only to see that replicas have got so far."""
+    return f"{_tag(shard)}:copied"
+
+
 def seen_key(number: str, message_id: str) -> str:
     """Return the key of the reply to one text.
 
