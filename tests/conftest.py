@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     import redis
+    from deployments import Deployment
 
 
 # How long one example takes is for the benchmarks; a busy machine must not fail a property.
@@ -49,9 +50,15 @@ def redis_kind() -> str:
 
 
 @pytest.fixture
-def redis_client(redis_kind: str, request: pytest.FixtureRequest) -> Iterator[redis.Redis]:
+def deployment(redis_kind: str, request: pytest.FixtureRequest) -> EmbeddedRedis | Deployment:
+    """The Redis that a test has; its `client()` makes one more client."""
+    return request.getfixturevalue(redis_kind)
+
+
+@pytest.fixture
+def redis_client(deployment: EmbeddedRedis | Deployment) -> Iterator[redis.Redis]:
     """A client of an empty Redis."""
-    with request.getfixturevalue(redis_kind).client() as client:
+    with deployment.client() as client:
         client.flushall()
         yield client
 

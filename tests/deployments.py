@@ -23,7 +23,7 @@ from bot.store.connecting import connect
 from bot.store.server import find_server
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable
     from pathlib import Path
 
 PATIENCE_S = 60.0
@@ -35,8 +35,8 @@ SLOTS = 16384
 BUS = 10_000
 """How far above its clients' port a node's port for other nodes lies. (Redis Cluster's default.)"""
 
-PASSWORD = "of-the-servers"
-SENTINELS_PASSWORD = "of-the-sentinels"
+PASSWORD = "of-the-servers"  # noqa: S105 - of servers that live as long as a test
+SENTINELS_PASSWORD = "of-the-sentinels"  # noqa: S105
 SERVICE = "fieldbell"
 
 
@@ -164,7 +164,7 @@ class Sentinels(Deployment):
     def _state(self, sentinel: Server) -> dict[str, Any]:
         return sentinel.client.sentinel_masters()[SERVICE]
 
-    def primary_of(self, key: str) -> Server:
+    def primary_of(self, key: str) -> Server:  # noqa: ARG002 - the one primary has every key
         port = self._state(self._watching[0])["port"]
         return next(each for each in self.servers if each.port == port)
 
@@ -241,7 +241,7 @@ def _info(node: Server) -> dict[str, str]:
     return node.client.execute_command("CLUSTER INFO")
 
 
-def _slots(node: Server) -> Any:
+def _slots(node: Server) -> Any:  # noqa: ANN401
     """As Redis answers: first slot, last slot, then the primary and its replicas."""
     connection = node.client.connection_pool.get_connection()
     try:
@@ -256,6 +256,13 @@ def _has_replica(primary: Server) -> bool:
     return told["role"] == "master" and any(
         told[f"slave{each}"]["state"] == "online" for each in range(told["connected_slaves"])
     )
+
+
+def serving(client: redis.Redis, key: str) -> redis.Redis:
+    """A client of the one server that serves a key."""
+    if isinstance(client, redis.RedisCluster):
+        return client.get_redis_connection(client.get_node_from_key(key))
+    return client
 
 
 def wait_until(true: Callable[[], bool], patience: float = PATIENCE_S) -> None:

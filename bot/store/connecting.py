@@ -66,11 +66,12 @@ def connect(url: str, password: str = "") -> redis.Redis:
         given = {"password": password} if password else {}
         return redis.Redis.from_url(url, **_patience(), **given)
     hosts, options = _hosts_and_options(url, scheme, kind)
+    path = urlsplit(url).path.strip("/")
     if password:
         options.setdefault("password", password)
     if kind == "cluster":
-        return _cluster(hosts, options)
-    return _primary(hosts, options, urlsplit(url).path)
+        return _cluster(hosts, options, path)
+    return _primary(hosts, options, path)
 
 
 @contextmanager
@@ -87,7 +88,7 @@ def reached(url: str, data: Path, password: str = "") -> Iterator[redis.Redis]:
 
 
 def _primary(hosts: list[tuple[str, int]], options: dict[str, Any], path: str) -> redis.Redis:
-    service, _, db = path.strip("/").partition("/")
+    service, _, db = path.partition("/")
     if not service:
         raise SettingsError(
             "REDIS_URL names Sentinels but not what they watch; write the service's name behind "
@@ -104,8 +105,8 @@ def _primary(hosts: list[tuple[str, int]], options: dict[str, Any], path: str) -
     return cast("redis.Redis", sentinels.master_for(service, **(_patience() | options)))
 
 
-def _cluster(hosts: list[tuple[str, int]], options: dict[str, Any]) -> redis.Redis:
-    if options.pop("db", 0):
+def _cluster(hosts: list[tuple[str, int]], options: dict[str, Any], path: str) -> redis.Redis:
+    if options.pop("db", 0) or path not in {"", "0"}:
         raise SettingsError("REDIS_URL has a database, and a Redis Cluster has none but 0")
     nodes = [ClusterNode(host, port) for host, port in hosts]  # type: ignore[no-untyped-call]
     with reaching_redis():

@@ -25,6 +25,7 @@ _REMEDIES = {
     "MOVED": "the nodes of the Redis cluster disagree; look at CLUSTER NODES on each",
 }
 _UNREACHABLE = "check that Redis runs and that REDIS_URL is right"
+_OF_NODES = "check that REDIS_URL names nodes of a cluster that run, and look at CLUSTER INFO"
 
 _OF_THE_CLUSTER = (
     "Redis Cluster cannot be connected",
@@ -53,19 +54,25 @@ def reaching_redis() -> Iterator[None]:
             _OF_THE_CLUSTER
         ):
             raise
-        raise StoreUnavailable(f"{error}: {_REMEDIES['CLUSTERDOWN']}") from error
+        # The reason why its nodes cannot be used is another error.
+        raise StoreUnavailable(f"{error}: {_remedy(error.__cause__) or _OF_NODES}") from error
     except (
         redis.ConnectionError,
         redis.TimeoutError,
         redis.ResponseError,
         ClusterError,
     ) as error:
-        # A script's failure hides the reason in its text (Redis 6.2), so the text is searched.
-        text = f"{type(error).__name__} {error}"
-        remedy = next((say for code, say in _REMEDIES.items() if code in _codes(text)), None)
+        remedy = _remedy(error)
         if remedy is None and not isinstance(error, redis.ConnectionError | redis.TimeoutError):
             raise
         raise StoreUnavailable(f"{error}: {remedy or _UNREACHABLE}") from error
+
+
+def _remedy(error: BaseException | None) -> str | None:
+    # A script's failure hides the reason in its text (Redis 6.2), so the text is searched.
+    words = {word.strip("-:'\"") for word in f"{type(error).__name__} {error}".split()}
+    codes = words | {code for name, code in _NAMED.items() if name in words}
+    return next((say for code, say in _REMEDIES.items() if code in codes), None)
 
 
 _NAMED = {
@@ -80,8 +87,3 @@ _NAMED = {
     "MovedError": "MOVED",
     "ClusterError": "MOVED",  # redirected from node to node without end
 }
-
-
-def _codes(text: str) -> set[str]:
-    words = {word.strip("-:'\"") for word in text.split()}
-    return words | {code for name, code in _NAMED.items() if name in words}
