@@ -22,7 +22,7 @@ from bot.store.errors import reaching_redis
 from bot.store.indexes import raw
 from bot.store.scripts import script
 from bot.store.texts import Line, decode_failure, decode_line, joined
-from bot.store.trips import call_many, evalsha, heeded, together
+from bot.store.trips import call_each, call_many, evalsha, heeded, together
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -306,7 +306,8 @@ class Store:
         """Claim up to `limit` growers whose due time has come, until `now + lease_s`.
 
         One pipelined round trip. Each shard gives its share of the limit; a limit below the
-        number of shards asks that many of them, and the next call goes on from there.
+        number of shards asks that many of them, and the next call goes on from there. Where some
+        nodes of a cluster cannot be reached the others give what they have.
         """
         asked = min(limit, keys.SHARDS)
         shards = [(self._first_shard + each) % keys.SHARDS for each in range(asked)]
@@ -315,8 +316,12 @@ class Store:
         args = [now, now + lease_s, share]
         calls = [([keys.due_key(shard), keys.lease_key(shard)], args) for shard in shards]
         with reaching_redis():
-            answers = call_many(self.redis, self._claim, calls)
-        return [number.decode() for answer in answers for number in answer]
+            answers = call_each(self.redis, self._claim, calls)
+            claimed = [each for each in answers if not isinstance(each, Exception)]
+            numbers = [number.decode() for answer in claimed for number in answer]
+            if not numbers:
+                heeded(answers)
+        return numbers
 
     def calls(self) -> list[tuple[str, float]]:
         """Return the numbers a person should ring, and since when; the longest wait first."""

@@ -10,7 +10,7 @@ until so many have. (Redis documentation, "WAIT".)
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 import redis
 from redis.cluster import RedisCluster
@@ -51,10 +51,10 @@ _WRITES = frozenset({"EVALSHA", "SET"})
 def together(client: redis.Redis, commands: Sequence[Command], copies: int = 0) -> list[Any]:
     """Send commands in one round trip (to each node concerned); return their answers in order.
 
-    What Redis refuses is among the answers, as an exception; the others are done all the same.
-    Raises what the client raises when there is no answer at all, and `StoreUnavailable` when fewer
-    replicas than `copies` confirm. Either way what was sent may be done, or half of it: call only
-    with what may be done twice.
+    What is refused, or cannot be sent to its node, has an exception among the answers, and so has
+    what fewer replicas than `copies` confirm (`StoreUnavailable`); the others are done all the
+    same. Raises what the client raises when there is no answer to any. What has no answer may be
+    done all the same, or half of it: call only with what may be done twice.
     """
     if len(commands) == 1 and not copies:
         try:
@@ -70,11 +70,18 @@ def together(client: redis.Redis, commands: Sequence[Command], copies: int = 0) 
 def call_many(
     client: redis.Redis, script: Script, calls: Sequence[Call], copies: int = 0
 ) -> list[Any]:
+    """Call a script many times in one round trip; raises what any of the calls failed for."""
+    return heeded(call_each(client, script, calls, copies))
+
+
+def call_each(
+    client: redis.Redis, script: Script, calls: Sequence[Call], copies: int = 0
+) -> list[Any]:
     """Call a script many times in one round trip; one more where Redis does not know it.
 
     Calling the registered script on a pipeline would first ask whether Redis knows it, which is a
-    round trip more; so it is called by its digest, and sent if it is unknown. Raises as `together`
-    does, and what a call was refused for.
+    round trip more; so it is called by its digest, and sent if it is unknown. What fails is among
+    the answers, as with `together`.
     """
     answers: list[Any] = [NoScriptError()] * len(calls)
     for attempt in range(2):
@@ -86,7 +93,7 @@ def call_many(
         found = together(client, [evalsha(script, calls[place]) for place in missed], copies)
         for place, answer in zip(missed, found, strict=True):
             answers[place] = answer
-    return heeded(answers)
+    return answers
 
 
 def transaction(client: redis.Redis, put: Callable[[Pipeline], None], key: str) -> None:
@@ -136,7 +143,7 @@ def _over_one(client: redis.Redis, commands: Sequence[Command], copies: int) -> 
         # The primary has become a replica; Sentinel is asked when a connection is made anew.
         client.connection_pool.disconnect()
     elif waits:
-        confirmed = answers.pop()
+        confirmed = answers[-1]
         if isinstance(confirmed, Exception):
             raise confirmed
         if confirmed < copies:
@@ -160,16 +167,12 @@ def _over_nodes(cluster: RedisCluster, commands: Sequence[Command], copies: int)
             try:
                 found = _over_one(node, theirs, copies)
             except (redis.ConnectionError, redis.TimeoutError, StoreUnavailable) as error:
-                # The other nodes are served all the same; what failed is told afterwards.
                 found = [error] * len(places)
             for place, answer in zip(places, found, strict=True):
                 answers[place] = answer
         left = [place for place in left if isinstance(answers[place], _ELSEWHERE)]
         if not left:
             break
-    for answer in answers:
-        if isinstance(answer, (*_ELSEWHERE, StoreUnavailable)):
-            raise cast("Exception", answer)
     return answers
 
 

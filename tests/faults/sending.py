@@ -2,11 +2,14 @@
 
     python sending.py REDIS_URL PROFILE NOW
 
-A lease lasts minutes; with a clock of its own the next sender need not wait for it.
+A lease lasts minutes; with a clock of its own the next sender need not wait for it. All else is
+set in the environment. SIGTERM ends it when the text at hand is done with.
 """
 
 from __future__ import annotations
 
+import os
+import signal
 import sys
 import threading
 import time
@@ -30,8 +33,9 @@ def main(url: str, profile: str, now: float) -> None:
     def clock() -> float:
         return now + time.monotonic() - began
 
-    settings, stop = Settings(), threading.Event()
-    store = Store(connect(url), clock)
+    settings, stop = Settings.read(os.environ), threading.Event()
+    signal.signal(signal.SIGTERM, lambda *_: stop.set())
+    store = Store(connect(url), clock, copies=settings.replicas)
     exchange = Exchange(store, data.dialogue(), settings, clock)
     groups, rounds = Groups(store.redis), Rounds(store.redis)
     spreader = Spreader(store, groups, rounds, exchange.dialogue, settings, clock)
