@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 import redis
 from redis.backoff import NoBackoff
+from redis.crc import key_slot
 from redis.retry import Retry
 
 from bot.store.connecting import connect
@@ -197,6 +198,7 @@ class Cluster(Deployment):
 
     def _start(self) -> None:
         options = ("--cluster-enabled", "yes", "--cluster-node-timeout", str(FAILED_MS))
+        options += ("--cluster-require-full-coverage", "no")
         nodes = [self._keeping(*options) for _ in range(6)]
         primaries, replicas = nodes[:3], nodes[3:]
         share = SLOTS // len(primaries) + 1
@@ -215,7 +217,7 @@ class Cluster(Deployment):
         wait_until(self._whole)
 
     def primary_of(self, key: str) -> Server:
-        slot = self.servers[0].client.execute_command("CLUSTER KEYSLOT", key)
+        slot = key_slot(key.encode())
         for server in self.servers:
             if server.alive:
                 for first, last, (_, port, *_), *_ in _slots(server):

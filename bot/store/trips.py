@@ -45,7 +45,7 @@ TRIES = 3
 _ELSEWHERE = (redis.ConnectionError, redis.TimeoutError, MovedError, ClusterDownError)
 """What a node answers, or fails to, when another serves the slot by now or soon may."""
 
-_WRITES = frozenset({"EVALSHA", "SET"})
+_WRITES = frozenset({"EVALSHA", "EVAL", "SET"})
 
 
 def together(client: redis.Redis, commands: Sequence[Command], copies: int = 0) -> list[Any]:
@@ -80,18 +80,14 @@ def call_each(
     """Call a script many times in one round trip; one more where Redis does not know it.
 
     Calling the registered script on a pipeline would first ask whether Redis knows it, which is a
-    round trip more; so it is called by its digest, and sent if it is unknown. What fails is among
-    the answers, as with `together`.
+    round trip more; so it is called by its digest, and by its text where that is unknown. What
+    fails is among the answers, as with `together`.
     """
-    answers: list[Any] = [NoScriptError()] * len(calls)
-    for attempt in range(2):
-        missed = [place for place, each in enumerate(answers) if isinstance(each, NoScriptError)]
-        if not missed:
-            break
-        if attempt:
-            client.script_load(script.script)
-        found = together(client, [evalsha(script, calls[place]) for place in missed], copies)
-        for place, answer in zip(missed, found, strict=True):
+    answers = together(client, [evalsha(script, call) for call in calls], copies)
+    missed = [place for place, each in enumerate(answers) if isinstance(each, NoScriptError)]
+    if missed:
+        text = [("EVAL", script.script, *evalsha(script, calls[place])[2:]) for place in missed]
+        for place, answer in zip(missed, together(client, text, copies), strict=True):
             answers[place] = answer
     return answers
 
@@ -186,7 +182,7 @@ def _node(cluster: RedisCluster, key: str) -> redis.Redis:
 
 
 def _key(command: Command) -> str:
-    return str(command[3] if command[0] == "EVALSHA" else command[1])
+    return str(command[3] if command[0] in {"EVALSHA", "EVAL"} else command[1])
 
 
 def _read_only(answer: object) -> bool:

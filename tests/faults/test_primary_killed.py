@@ -28,6 +28,7 @@ from bot.dialogue.records import Grower
 from bot.reminders.sender import LEASE_S
 from bot.reminders.spreading import LOCK_S
 from bot.store import keys
+from bot.store.errors import StoreUnavailable
 from bot.store.groups import Groups
 from bot.store.growers import NEW, Commit, Store
 from bot.store.rounds import Round, Rounds
@@ -186,3 +187,26 @@ def test_a_primary_killed_in_mid_round_loses_nothing(  # noqa: PLR0913, PLR0915,
         assert Counter({each: told[each] for each in numbers}) == Counter(numbers)
         assert all(told[each] == 1 for each in texting.taken)
         assert gateway.repeats <= SENDERS * kills
+
+
+def test_while_one_primary_is_down_the_growers_of_the_others_are_served(tmp_path: Path) -> None:
+    numbers = [f"+2557123{place:05d}" for place in range(300)]
+    with Cluster(tmp_path) as deployment, deployment.client() as client:
+        store = Store(client)
+        assert store.commit_many([Commit(each, NEW, Grower(), 1) for each in numbers]) == []
+        loaded = dict(zip(numbers, store.load_many(numbers), strict=True))
+        dead = deployment.primary_of(keys.grower_key(numbers[0]))
+        served = [
+            each for each in numbers if deployment.primary_of(keys.grower_key(each)) is not dead
+        ]
+        dead.kill()
+        (deployment.servers[3 + deployment.servers.index(dead)]).kill()  # its replica as well
+
+        assert sorted(store.claim(10, 60, 6400)) == served
+        with pytest.raises(StoreUnavailable, match=r"REDIS_URL|CLUSTER"):
+            store.claim(10, 60, 6400)
+        with pytest.raises(StoreUnavailable, match=r"REDIS_URL|CLUSTER"):
+            store.commit_many([Commit(n, loaded[n], Grower(name="x"), 1) for n in numbers])
+        assert all(store.load(each).grower.name == "x" for each in served)
+        with pytest.raises(StoreUnavailable, match=r"REDIS_URL|CLUSTER"):
+            store.load(numbers[0])
