@@ -143,9 +143,13 @@ def _over_one(client: redis.Redis, commands: Sequence[Command], copies: int) -> 
         if isinstance(confirmed, Exception):
             raise confirmed
         if confirmed < copies:
-            raise StoreUnavailable(
+            # Of what was refused, a script not known as yet, the caller must still hear that.
+            refused = StoreUnavailable(
                 f"{confirmed} of {copies} replicas have the write; look at INFO replication"
             )
+            for place, command in enumerate(commands):
+                if command[0] in _WRITES and not isinstance(answers[place], Exception):
+                    answers[place] = refused
     return answers[: len(commands)]
 
 
@@ -162,7 +166,7 @@ def _over_nodes(cluster: RedisCluster, commands: Sequence[Command], copies: int)
             theirs = [commands[place] for place in places]
             try:
                 found = _over_one(node, theirs, copies)
-            except (redis.ConnectionError, redis.TimeoutError, StoreUnavailable) as error:
+            except (redis.ConnectionError, redis.TimeoutError) as error:
                 found = [error] * len(places)
             for place, answer in zip(places, found, strict=True):
                 answers[place] = answer

@@ -98,6 +98,21 @@ def test_every_kind_of_commit_waits(store: Store) -> None:
 
 
 @pytest.mark.usefixtures("deaf")
+def test_what_no_replica_has_is_done_all_the_same_where_scripts_were_forgotten(
+    store: Store, redis_client: redis.Redis
+) -> None:
+    """A replica that has just become the primary knows no script, and has no replica."""
+    redis_client.script_flush()
+    with pytest.raises(StoreUnavailable, match="replicas"):
+        store.commit(A, NEW, SAID, due=None)
+    assert store.load(A).grower == SAID.grower
+    redis_client.script_flush()
+    with pytest.raises(StoreUnavailable, match="replicas"):
+        store.commit_and_load(Commit(A, store.load(A), Grower(), None), NEAR)
+    assert store.load(A).grower == Grower()
+
+
+@pytest.mark.usefixtures("deaf")
 def test_without_the_setting_nothing_waits(redis_client: redis.Redis) -> None:
     assert Store(redis_client).commit(A, NEW, SAID, due=None)
 
