@@ -12,7 +12,6 @@ import click
 from babel.numbers import format_currency
 
 from bot.commands import WHO, store_of
-from bot.dialogue.slips import SEASON
 from bot.exchange import dialogue_of
 from bot.reminders.rounds import LONGEST_DAYS, REASONS, Chosen, faults, judge
 from bot.reminders.spreading import Spreader
@@ -231,9 +230,7 @@ def start(file: Path | None, round_id: str) -> None:
         one = _found(kept, round_id)
         _refuse_faulty(one, store, settings)
         _move(kept, store, round_id, ("draft", "counted"), "running")
-        if one.flow == SEASON:
-            begins = max(one.start, time.time())
-            Groups(store.redis).open_season(one.groups, begins, settings.zone)
+        Groups(store.redis).open_season(one, time.time(), settings.zone)
 
 
 @rounds.command()

@@ -270,9 +270,11 @@ def test_a_round_keeps_what_was_written(union: Union) -> None:
 
 
 def test_opening_a_season_is_kept_with_the_group(union: Union) -> None:
-    identity = new(union, texts={}, flow="field", groups=[NORTH])
+    starts = f"{TODAY + timedelta(days=6)}T22:30:00Z"  # past midnight in Dar es Salaam
+    identity = new(union, texts={}, flow="field", groups=[NORTH], start=starts)
     do(union, identity, "start")
-    assert [group.season for group in union.groups.shelf.all().values()] == [None, TODAY]
+    seasons = [group.season for group in union.groups.shelf.all().values()]
+    assert seasons == [None, TODAY + timedelta(days=7)]
 
 
 def test_rounds_of_groups_not_reached_are_as_good_as_unknown(asha: Union, lake: str) -> None:

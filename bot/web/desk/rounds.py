@@ -388,10 +388,8 @@ def _start(one: Round) -> ResponseReturnValue:
 
 def _open_season(one: Round) -> None:
     """Note for its groups the day on which a round opens their season."""
-    if one.flow == SEASON:
-        here = exchange_here()
-        begins = max(one.start, here.clock())
-        groups_here().open_season(one.groups, begins, here.settings.zone)
+    here = exchange_here()
+    groups_here().open_season(one, here.clock(), here.settings.zone)
 
 
 def _pause(one: Round) -> ResponseReturnValue:
