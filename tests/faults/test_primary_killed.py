@@ -177,7 +177,7 @@ def test_a_primary_killed_in_mid_round_loses_nothing(  # noqa: PLR0913, PLR0915,
             sender.tick()
             return gateway.ids().keys() >= expected
 
-        wait_until(told_all)
+        wait_until(told_all, patience=60 + many / 20)
 
         assert texting.refused > 0  # the kill was felt
         for number in texting.taken:
