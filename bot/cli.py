@@ -35,10 +35,11 @@ from bot.dialogue.voice import Contacts, Voice
 from bot.exchange import Exchange, dialogue_of
 from bot.gateway_cli import gateway
 from bot.gateways.numbers import read_number
-from bot.gateways.profiles import ProfileError, read_profile
+from bot.gateways.profiles import ProfileError, read_profiles
 from bot.growers_cli import growers
 from bot.rounds_cli import rounds
 from bot.settings import Settings, SettingsError
+from bot.spending_cli import spending
 from bot.store.codec import RecordError
 from bot.store.errors import StoreUnavailable
 from bot.store.server import EmbeddedRedisError
@@ -239,16 +240,18 @@ def send(file: Path | None, once: bool) -> None:  # noqa: FBT001 - click's own
 
     Over SMPP or a modem, what arrives is taken here, too.
     """
-    from bot.gateways.opening import opened  # noqa: PLC0415 - only this command sends
+    from bot.gateways.opening import opened_all  # noqa: PLC0415 - only this command sends
     from bot.receiving import Receiver  # noqa: PLC0415
     from bot.reminders.sender import Sender  # noqa: PLC0415
+    from bot.reminders.spending import Ceiling  # noqa: PLC0415
     from bot.reminders.spreading import Permission, Spreader  # noqa: PLC0415
     from bot.store.groups import Groups  # noqa: PLC0415
     from bot.store.rounds import Rounds  # noqa: PLC0415
+    from bot.store.spending import Spending  # noqa: PLC0415
 
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
     settings = _settings(file)
-    profile = read_profile(settings.gateway)
+    profiles = read_profiles(settings.gateway)
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
@@ -256,16 +259,17 @@ def send(file: Path | None, once: bool) -> None:  # noqa: FBT001 - click's own
         store = stack.enter_context(opened_store(settings))
         exchange = _exchange(store, settings)
         receiver = Receiver(exchange)
-        network = stack.enter_context(opened(profile, receiver, settings.country))
+        network = stack.enter_context(opened_all(profiles, receiver, settings.country))
         groups, kept = Groups(store.redis), Rounds(store.redis)
+        ceiling = Ceiling(Spending(store.redis), settings, exchange.clock)
         sender = Sender(
             store,
             network,
             exchange.compose,
             settings,
             exchange.clock,
-            Permission(kept, exchange.clock),
-            profile.at_once,
+            Permission(kept, exchange.clock, ceiling),
+            sum(each.at_once for each in profiles.values()),
         )
         dialogue = exchange.dialogue
         spreader = Spreader(store, groups, kept, dialogue, settings, exchange.clock)
@@ -361,5 +365,6 @@ main.add_command(words)
 
 main.add_command(growers)
 main.add_command(rounds)
+main.add_command(spending)
 main.add_command(desk)
 main.add_command(gateway)

@@ -73,7 +73,7 @@ class Exchange:
         self.settings = settings
         self.clock = clock
 
-    def answer(
+    def answer(  # noqa: PLR0913 - what is known of a text
         self,
         number: str,
         text: str,
@@ -81,11 +81,12 @@ class Exchange:
         channel: Channel = "sms",
         message_id: str | None = None,
         queue: bool = False,
+        gateway: str = "",
     ) -> Said:
         """Answer one text of one grower, once, however often it is delivered.
 
         With `queue` the replies are left to the sender, for gateways that take none in their
-        own request. Raises StoreUnavailable; then nothing has happened and the gateway may
+        own request. `gateway` is whose the request is, "" where there is only one. Raises StoreUnavailable; then nothing has happened and the gateway may
         deliver the text again.
         """
         # Should the answer to a commit be lost on its way, the id tells that it got through;
@@ -101,7 +102,7 @@ class Exchange:
             now = self.clock()
             lines = [Line(int(now), "heard", channel, text[:LONGEST_KEPT])]
             if not queue:
-                lines += _answered(turn.replies, channel, int(now))
+                lines += _answered(turn.replies, channel, int(now), gateway)
             if self.store.commit(
                 number,
                 loaded,
@@ -113,7 +114,7 @@ class Exchange:
                 return Said(turn.replies, turn.more)
         raise StoreUnavailable(f"lost {MOST_RACES} races in a row; deliver the text again")
 
-    def receipt(
+    def receipt(  # noqa: PLR0913 - what a report says
         self,
         number: str,
         state: State,
@@ -121,12 +122,14 @@ class Exchange:
         serial: int = 0,
         reference: str = "",
         reason: str = "",
+        gateway: str = "",
     ) -> bool:
         """Take a gateway's report on a text, once, however often it comes; False if it is no news.
 
-        The text is named by its `serial`, or by the gateway's `reference` alone. What arrived has
-        arrived: a failure reported after it is dropped, and an arrival reported after a failure
-        takes its place, and takes back what the failure counted. A report may come before its
+        The text is named by its `serial`, or by the gateway's `reference` alone; `gateway` is
+        whose that is, "" where there is only one. What arrived has arrived: a failure reported
+        after it is dropped, and an arrival reported after a failure takes its place, and takes
+        back what the failure counted. A report may come before its
         text is known to have left: it is kept, and where the text cannot be told yet it counts
         as of no kind until the sender knows. Nothing is kept of an unknown number, of a serial
         that was never given out, or on a text that the gateway refused.
@@ -135,7 +138,8 @@ class Exchange:
         written since that text was sent, or a text sent later, or this one after all, arrives.
         Raises StoreUnavailable; then nothing has happened.
         """
-        message_id = f"receipt:{serial}:{reference}:{state}"
+        whose = f"{gateway}/" if gateway and not serial else ""
+        message_id = f"receipt:{serial}:{whose}{reference}:{state}"
         what: What = "delivered" if state == "delivered" else "failed"
         for _ in range(MOST_RACES):
             loaded = self.store.load(number, message_id)
@@ -143,7 +147,9 @@ class Exchange:
             if known is None or loaded.replay is not None or serial > known.serial:
                 return False
             now = self.clock()
-            report = Line(int(now), what, serial=serial, reference=reference, reason=reason)
+            report = Line(
+                int(now), what, serial=serial, reference=reference, reason=reason, gateway=gateway
+            )
             kept = [*self.store.lines(number), *_on_its_way(known, serial)]
             text, before = spoken_of(kept, report)
             if (text and text.what == "refused") or (before and before.what == "delivered"):
@@ -175,11 +181,14 @@ class Exchange:
         return datetime.fromtimestamp(self.clock(), UTC).astimezone(zone).date()
 
 
-def _answered(replies: tuple[str, ...], channel: Channel, now: int) -> list[Line]:
+def _answered(replies: tuple[str, ...], channel: Channel, now: int, gateway: str) -> list[Line]:
     """Lines of replies that went out with the answer to the gateway's own request."""
     if channel == "ussd":
         return [Line(now, "sent", "screen", each) for each in replies]
-    return [Line(now, "sent", "reply", each, segments=segments(each)) for each in replies]
+    return [
+        Line(now, "sent", "reply", each, segments=segments(each), gateway=gateway)
+        for each in replies
+    ]
 
 
 def _on_its_way(grower: Grower, serial: int) -> list[Line]:

@@ -7,12 +7,13 @@ import os
 import time
 from contextlib import ExitStack
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 from flask import Flask
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 from bot.exchange import Exchange, dialogue_of
-from bot.gateways.profiles import read_profile
+from bot.gateways.profiles import read_profiles
 from bot.settings import Settings
 from bot.store.connecting import reached
 from bot.store.groups import Groups
@@ -50,10 +51,15 @@ def create_app(
     if store is None:
         # A server embedded for this process lives as long as it does.
         held = ExitStack()
+<<<<<<< HEAD
         client = held.enter_context(
             reached(settings.redis_url, settings.data, settings.redis_password)
         )
         store = Store(client, clock, settings.keep_texts, settings.replicas)
+=======
+        client = held.enter_context(reached(settings.redis_url, settings.data))
+        store = Store(client, clock, settings.keep_texts, ZoneInfo(settings.zone))
+>>>>>>> main
         atexit.register(held.close)
     dialogue = dialogue_of(settings)
     exchange = Exchange(store, dialogue, settings, clock)
@@ -66,6 +72,6 @@ def create_app(
         app.register_blueprint(create_api(exchange, groups, rounds, people))
     if settings.try_pages:
         app.register_blueprint(create_blueprint(dialogue, settings, clock))
-    app.extensions["profile"] = read_profile(settings.gateway)
+    app.extensions["profiles"] = read_profiles(settings.gateway)
     app.register_blueprint(hooks)
     return app

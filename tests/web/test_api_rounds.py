@@ -27,6 +27,7 @@ from msgspec.structs import replace
 from bot.dialogue.records import Grower, Operation, Plan, enqueue
 from bot.reminders.spreading import Spreader
 from bot.settings import Settings
+from bot.store.rounds import Round
 from bot.store.texts import Line
 
 if TYPE_CHECKING:
@@ -217,6 +218,13 @@ def test_a_stopped_round_stays_so(priced: Union) -> None:
     for action in ("count", "start", "pause", "resume"):
         failed(do(priced, identity, action), 409)
     assert do(priced, identity, "stop").status_code == 200
+
+
+def test_a_draft_without_a_group_is_shown(priced: Union) -> None:
+    """The desk keeps a draft that lacks its groups."""
+    priced.rounds.shelf.add("r2345678", Round("r2345678", "Meeting", "amina", 1, ()))
+    shown = priced.ask("GET", "/rounds/r2345678").get_json()
+    assert (shown["round"]["groups"], shown["counted"]["progress"]) == ([], 0)
 
 
 def test_counting_again_begins_anew(priced: Union) -> None:

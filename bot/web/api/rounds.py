@@ -40,6 +40,7 @@ def shown(one: rounds.Round) -> shapes.Round:
         start=datetime.fromtimestamp(one.start, UTC) if one.start else None,
         rate=one.rate,
         state=one.state,
+        paused_for=one.paused_for,
     )
 
 
@@ -131,7 +132,7 @@ def _tally(call: Call, one: rounds.Round, progress: Progress) -> shapes.Tally:
     }
     segments = sum(each.segments for each in languages.values())
     return shapes.Tally(
-        progress=round(sum(progress.done.values()) / (keys.SHARDS * len(one.groups)), 3),
+        progress=round(sum(progress.done.values()) / (keys.SHARDS * max(len(one.groups), 1)), 3),
         chosen=counts["chosen"],
         languages=languages,
         segments=segments,
