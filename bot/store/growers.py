@@ -98,15 +98,10 @@ class Store:
     """Growers in Redis. `number` is E.164 ("+255712345678") and times are UTC epoch seconds.
 
     The client must not decode responses. `keep_texts` is how many texts are kept of each
-<<<<<<< HEAD
-    grower. `copies` is how many replicas must have a commit before it counts: with fewer it raises
-    `StoreUnavailable`, and is found done when it is tried again. Every method raises
-    `StoreUnavailable` when Redis is down, full or read-only, and `RecordError` for a record it
-    cannot read.
-=======
-    grower, and `zone` the operator's, whose months their spend is counted by. Every method raises `StoreUnavailable` when Redis is down, full or read-only, and
-    `RecordError` for a record it cannot read.
->>>>>>> main
+    grower, and `zone` the operator's, whose months their spend is counted by. `copies` is how many
+    replicas must have a commit before it counts: with fewer it raises `StoreUnavailable`, and is
+    found done when it is tried again. Every method raises `StoreUnavailable` when Redis is down,
+    full or read-only, and `RecordError` for a record it cannot read.
     """
 
     def __init__(
@@ -114,20 +109,14 @@ class Store:
         client: redis.Redis,
         clock: Callable[[], float] = time.time,
         keep_texts: int = 40,
-<<<<<<< HEAD
-        copies: int = 0,
-=======
         zone: tzinfo = UTC,
->>>>>>> main
+        copies: int = 0,
     ) -> None:
         self.redis = client
         self._clock = clock
         self._keep_texts = keep_texts
-<<<<<<< HEAD
-        self._copies = copies
-=======
         self._zone = zone
->>>>>>> main
+        self._copies = copies
         # Registering costs no round trip: a script is sent only when Redis does not know it.
         self._commit = client.register_script(script("commit.lua"))
         self._claim = client.register_script(script("claim.lua"))
