@@ -31,8 +31,9 @@ def money(amount: Decimal, settings: Settings) -> str:
 @contextmanager
 def opened_store(settings: Settings) -> Iterator[Store]:
     """Reach the Redis of REDIS_URL, or start the embedded one in the data folder."""
-    with reached(settings.redis_url, settings.data) as client:
-        yield Store(client, keep_texts=settings.keep_texts, zone=ZoneInfo(settings.zone))
+    zone = ZoneInfo(settings.zone)
+    with reached(settings.redis_url, settings.data, settings.redis_password) as client:
+        yield Store(client, keep_texts=settings.keep_texts, zone=zone, copies=settings.replicas)
 
 
 @contextmanager

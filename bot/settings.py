@@ -44,7 +44,14 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     """
 
     redis_url: str = ""
-    """Where Redis is; empty starts the embedded server in `data`. `REDIS_URL` is read too."""
+    """Where Redis is; empty starts the embedded server in `data`. `REDIS_URL` is read too.
+
+    One server, Sentinels or a cluster: `bot.store.connecting` has the forms."""
+    redis_password: str = ""
+    """The password of Redis, where `redis_url` holds none."""
+    replicas: Annotated[int, Meta(ge=0, le=5)] = 0
+    """How many replicas must have what becomes true before it counts: before a text is
+    acknowledged to its gateway, and before the next one is sent."""
     data: Path = Path("fieldbell-data")
     """The folder that holds everything the embedded server keeps."""
     country: str = "TZ"

@@ -1,8 +1,10 @@
 from __future__ import annotations
 
+import os
 from typing import TYPE_CHECKING
 
 import pytest
+from deployments import Cluster, Sentinels
 from hypothesis import settings
 
 from bot.store.growers import Store
@@ -12,6 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     import redis
+    from deployments import Deployment
 
 
 # How long one example takes is for the benchmarks; a busy machine must not fail a property.
@@ -26,10 +29,36 @@ def redis_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[EmbeddedR
         yield server
 
 
+@pytest.fixture(scope="session")
+def sentinels(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Sentinels]:
+    """A primary and a replica behind Sentinels for the whole run."""
+    with Sentinels(tmp_path_factory.mktemp("sentinels")) as deployment:
+        yield deployment
+
+
+@pytest.fixture(scope="session")
+def cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Cluster]:
+    """A Redis Cluster for the whole run."""
+    with Cluster(tmp_path_factory.mktemp("cluster")) as deployment:
+        yield deployment
+
+
 @pytest.fixture
-def redis_client(redis_server: EmbeddedRedis) -> Iterator[redis.Redis]:
+def redis_kind() -> str:
+    """How Redis is deployed: TEST_REDIS=sentinels or =cluster tries any test with another."""
+    return os.environ.get("TEST_REDIS", "redis_server")
+
+
+@pytest.fixture
+def deployment(redis_kind: str, request: pytest.FixtureRequest) -> EmbeddedRedis | Deployment:
+    """The Redis that a test has; its `client()` makes one more client."""
+    return request.getfixturevalue(redis_kind)
+
+
+@pytest.fixture
+def redis_client(deployment: EmbeddedRedis | Deployment) -> Iterator[redis.Redis]:
     """A client of an empty Redis."""
-    with redis_server.client() as client:
+    with deployment.client() as client:
         client.flushall()
         yield client
 

@@ -75,6 +75,7 @@ def test_a_districts_file_that_is_no_path(tmp_path: Path, text: str) -> None:
         ({"FIELDBELL_WAKING_UNTIL": "25"}, "waking_until"),
         ({"FIELDBELL_WAKING_FROM": "20"}, "must come before"),
         ({"FIELDBELL_REMIND_AT": "19"}, "from 7 to 18"),
+        ({"FIELDBELL_REPLICAS": "-1"}, "replicas"),
         ({"FIELDBELL_SEGMENT_PRICE": "-1"}, "segment_price"),
         ({"FIELDBELL_SEGMENT_PRICE": "inf"}, "segment_price is not a number of TZS"),
         ({"FIELDBELL_SEGMENT_PRICE": "nan"}, "segment_price"),

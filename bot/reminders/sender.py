@@ -274,7 +274,10 @@ class Sender:
                 return Loaded(loaded.version + 1, grower)
             loaded = yield number
             if sent:
-                lines = with_early_reports(sent, self._store.lines(number))
+                kept = self._store.lines(number)
+                lines = with_early_reports(
+                    [each for each in sent if not _is_among(each, kept)], kept
+                )
         return loaded
 
     def _written(self, grower: Grower) -> Grower:
@@ -344,6 +347,11 @@ class Sender:
                     return _deferred(grower, text, self._clock(), outcome)
 
         return change
+
+
+def _is_among(line: Line, kept: Sequence[Line]) -> bool:
+    """Whether a line is kept already: its commit got through, though its answer was lost."""
+    return any((each.serial, each.what) == (line.serial, line.what) for each in kept)
 
 
 def _given_up(text: Waiting, outcome: Outcome) -> Outcome:

@@ -6,6 +6,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 import redis
+from redis.exceptions import ClusterError, RedisClusterException, SlotNotCoveredError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -17,16 +18,29 @@ _REMEDIES = {
     "LOADING": "Redis is still reading its data; wait and try again",
     "NOAUTH": "Redis wants a password; put it in REDIS_URL",
     "WRONGPASS": "Redis refuses the password; correct it in REDIS_URL",
+    "NOREPLICAS": "too few replicas keep up for min-replicas-to-write; look at INFO replication",
+    "MASTERDOWN": "this Redis is a replica that has lost its primary; look at INFO replication",
     "CLUSTERDOWN": "the Redis cluster has a slot nobody serves; look at CLUSTER INFO",
+    "TRYAGAIN": "the Redis cluster is moving this slot to another node; wait until it is done",
+    "MOVED": "the nodes of the Redis cluster disagree; look at CLUSTER NODES on each",
 }
 _UNREACHABLE = "check that Redis runs and that REDIS_URL is right"
+_OF_NODES = "check that REDIS_URL names nodes of a cluster that run, and look at CLUSTER INFO"
+
+_OF_THE_CLUSTER = (
+    "Redis Cluster cannot be connected",
+    "All slots are not covered",
+    "startup_nodes could not agree",
+)
+"""How a client of a cluster begins to say that the cluster is not there, rather than that it was
+asked for what no cluster can do."""
 
 
 class StoreUnavailable(RuntimeError):  # noqa: N818 - a condition that passes, not a mistake
-    """Redis cannot be reached or will not write now; nothing half done is left behind.
+    """Redis cannot be reached or will not write now, or too few replicas have what was written.
 
-    The same call may be made again later: commits compare versions, so one that got through
-    although its answer was lost is found out and not done twice.
+    Nothing half done is left behind. The same call may be made again later: commits compare
+    versions, so one that got through although its answer was lost is found out and not done twice.
     """
 
 
@@ -35,13 +49,30 @@ def reaching_redis() -> Iterator[None]:
     """Turn what Redis may throw when it is down, full or read-only into `StoreUnavailable`."""
     try:
         yield
-    except (redis.ConnectionError, redis.TimeoutError, redis.ResponseError) as error:
-        # A script's failure hides the reason in its text (Redis 6.2), so the text is searched.
-        text = f"{type(error).__name__} {error}"
-        remedy = next((say for code, say in _REMEDIES.items() if code in _codes(text)), None)
+    except RedisClusterException as error:
+        if not isinstance(error, SlotNotCoveredError) and not str(error).startswith(
+            _OF_THE_CLUSTER
+        ):
+            raise
+        # The reason why its nodes cannot be used is another error.
+        raise StoreUnavailable(f"{error}: {_remedy(error.__cause__) or _OF_NODES}") from error
+    except (
+        redis.ConnectionError,
+        redis.TimeoutError,
+        redis.ResponseError,
+        ClusterError,
+    ) as error:
+        remedy = _remedy(error)
         if remedy is None and not isinstance(error, redis.ConnectionError | redis.TimeoutError):
             raise
         raise StoreUnavailable(f"{error}: {remedy or _UNREACHABLE}") from error
+
+
+def _remedy(error: BaseException | None) -> str | None:
+    # A script's failure hides the reason in its text (Redis 6.2), so the text is searched.
+    words = {word.strip("-:'\"") for word in f"{type(error).__name__} {error}".split()}
+    codes = words | {code for name, code in _NAMED.items() if name in words}
+    return next((say for code, say in _REMEDIES.items() if code in codes), None)
 
 
 _NAMED = {
@@ -50,9 +81,9 @@ _NAMED = {
     "BusyLoadingError": "LOADING",
     "AuthenticationError": "NOAUTH",
     "ClusterDownError": "CLUSTERDOWN",
+    "MasterDownError": "MASTERDOWN",
+    "TryAgainError": "TRYAGAIN",
+    "AskError": "TRYAGAIN",
+    "MovedError": "MOVED",
+    "ClusterError": "MOVED",  # redirected from node to node without end
 }
-
-
-def _codes(text: str) -> set[str]:
-    words = {word.strip("-:'\"") for word in text.split()}
-    return words | {code for name, code in _NAMED.items() if name in words}

@@ -24,6 +24,7 @@ from bot.store.errors import reaching_redis
 from bot.store.scripts import script
 from bot.store.shelf import Shelf
 from bot.store.texts import Failure, decode_failure
+from bot.store.trips import call_many, heeded, together
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     import redis
 
     from bot.store.rounds import Round
+    from bot.store.trips import Call
 
 LONGEST_NAME = 60
 
@@ -103,7 +105,7 @@ class Groups:
         """Add up what these groups come to, as seen on a day."""
         if not names:
             return {}
-        pipe = self.redis.pipeline(transaction=False)
+        calls: list[Call] = []
         for shard in _SHARDS:
             wanted = [keys.marks_key(shard)]
             args: list[str | bytes] = [f"({today.toordinal()}"]
@@ -114,9 +116,9 @@ class Groups:
                     keys.sums_key(shard, name),
                 ]
                 args += [name, self._sums.mark(name, shard)]
-            self._overviews(keys=wanted, args=args, client=pipe)
+            calls.append((wanted, args))
         with reaching_redis():
-            answers = pipe.execute()
+            answers = call_many(self.redis, self._overviews, calls)
         found = {}
         for place, name in zip(range(0, 5 * len(names), 5), names, strict=True):
             parts = [shard[place : place + 5] for shard in answers]
@@ -133,11 +135,9 @@ class Groups:
 
     def size(self, name: str) -> int:
         """Count a group's growers."""
-        pipe = self.redis.pipeline(transaction=False)
-        for shard in range(keys.SHARDS):
-            pipe.zcard(keys.members_key(shard, name))
+        asked = [("ZCARD", keys.members_key(shard, name)) for shard in _SHARDS]
         with reaching_redis():
-            return sum(pipe.execute())
+            return sum(heeded(together(self.redis, asked)))
 
     def due(
         self, names: Sequence[str], first: int, last: int, start: int = 0, limit: int = 50
@@ -184,12 +184,11 @@ class Groups:
         asked: Mapping[int, int],
     ) -> list[list[tuple[str, bytes]]]:
         """Read, of each shard asked, its first so many of some groups, with their scores."""
-        pipe = self.redis.pipeline(transaction=False)
-        for shard, most in asked.items():
-            wanted = [key(shard, name) for name in names]
-            self._first(keys=wanted, args=[*bounds, most], client=pipe)
+        calls = [
+            ([key(shard, name) for name in names], [*bounds, most]) for shard, most in asked.items()
+        ]
         with reaching_redis():
-            answers = pipe.execute()
+            answers = call_many(self.redis, self._first, calls)
         return [
             [(number.decode(), score) for number, score in zip(it[::2], it[1::2], strict=True)]
             for it in answers
@@ -200,12 +199,9 @@ class Groups:
 
         "segments" counts the segments of texts sent.
         """
-        pipe = self.redis.pipeline(transaction=False)
-        for day in days:
-            for shard in _SHARDS:
-                pipe.hgetall(keys.tally_key(shard, day))
+        asked = [("HGETALL", keys.tally_key(shard, day)) for day in days for shard in _SHARDS]
         with reaching_redis():
-            answers = iter(pipe.execute())
+            answers = iter(heeded(together(self.redis, asked)))
         found: dict[date, Counter[tuple[str, str, str]]] = {}
         for day in days:
             # The same few names come in every shard, so they are taken apart once they are added up.
@@ -221,11 +217,10 @@ class Groups:
 
     def failures(self) -> list[Failure]:
         """Return the latest texts that did not arrive, of every group, the newest first."""
-        pipe = self.redis.pipeline(transaction=False)
-        for shard in _SHARDS:
-            pipe.lrange(keys.failures_key(shard), 0, -1)
+        asked = [("LRANGE", keys.failures_key(shard), 0, -1) for shard in _SHARDS]
         with reaching_redis():
-            found = [decode_failure(each) for part in pipe.execute() for each in part]
+            answers = heeded(together(self.redis, asked))
+        found = [decode_failure(each) for part in answers for each in part]
         return sorted(found, key=lambda each: -each.line.at)
 
 

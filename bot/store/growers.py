@@ -13,8 +13,8 @@ from datetime import UTC
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import msgspec
-import redis
 from msgspec import Struct
+from redis.exceptions import NoScriptError, RedisError
 
 from bot.dialogue.records import Grower, Turn
 from bot.store import codec, indexes, keys
@@ -23,14 +23,16 @@ from bot.store.errors import StoreUnavailable, reaching_redis
 from bot.store.indexes import raw
 from bot.store.scripts import script
 from bot.store.texts import Line, decode_failure, decode_line, joined
+from bot.store.trips import call_each, call_many, evalsha, heeded, together
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
     from datetime import tzinfo
 
-    from redis.commands.core import Script
+    import redis
 
     from bot.store.indexes import Write
+    from bot.store.trips import Call, Command
 
 log = logging.getLogger(__name__)
 
@@ -98,8 +100,10 @@ class Store:
     """Growers in Redis. `number` is E.164 ("+255712345678") and times are UTC epoch seconds.
 
     The client must not decode responses. `keep_texts` is how many texts are kept of each
-    grower, and `zone` the operator's, whose months their spend is counted by. Every method raises `StoreUnavailable` when Redis is down, full or read-only, and
-    `RecordError` for a record it cannot read.
+    grower, and `zone` the operator's, whose months their spend is counted by. `copies` is how many
+    replicas must have a commit before it counts: with fewer it raises `StoreUnavailable`, and is
+    found done when it is tried again. Every method raises `StoreUnavailable` when Redis is down,
+    full or read-only, and `RecordError` for a record it cannot read.
     """
 
     def __init__(
@@ -108,14 +112,17 @@ class Store:
         clock: Callable[[], float] = time.time,
         keep_texts: int = 40,
         zone: tzinfo = UTC,
+        copies: int = 0,
     ) -> None:
         self.redis = client
         self._clock = clock
         self._keep_texts = keep_texts
         self._zone = zone
+        self._copies = copies
         # Registering costs no round trip: a script is sent only when Redis does not know it.
         self._commit = client.register_script(script("commit.lua"))
         self._claim = client.register_script(script("claim.lua"))
+        self._first = client.register_script(script("first.lua"))
         self._first_shard = 0
 
     # Reading
@@ -128,6 +135,8 @@ class Store:
         with reaching_redis():
             # Both keys are in the grower's shard, so MGET is one trip on Redis Cluster as well.
             record, *seen = cast("list[bytes | None]", self.redis.mget(wanted))
+            if any(seen):
+                self._confirm([keys.shard_of(number)])
         return _loaded(record, seen[0] if seen else None)
 
     def load_many(self, numbers: Sequence[str], message_id: str | None = None) -> list[Loaded]:
@@ -135,14 +144,19 @@ class Store:
         shards: dict[int, list[str]] = {}
         for number in numbers:
             shards.setdefault(keys.shard_of(number), []).append(number)
-        pipe = self.redis.pipeline(transaction=False)
+        asked: list[Command] = []
         for theirs in shards.values():
             wanted = [keys.grower_key(number) for number in theirs]
             if message_id is not None:
                 wanted += [keys.seen_key(number, message_id) for number in theirs]
-            pipe.mget(wanted)
+            asked.append(("MGET", *wanted))
         with reaching_redis():
-            answers = pipe.execute()
+            answers = heeded(together(self.redis, asked))
+            self._confirm(
+                shard
+                for (shard, theirs), values in zip(shards.items(), answers, strict=True)
+                if any(values[len(theirs) :])
+            )
         found: dict[str, Loaded] = {}
         for theirs, values in zip(shards.values(), answers, strict=True):
             seen = values[len(theirs) :] or [None] * len(theirs)
@@ -156,12 +170,12 @@ class Store:
         In the order asked; see `load` and `lines`. Who commits on such a record has worked from
         all its lines, as a line is only ever added by a commit.
         """
-        pipe = self.redis.pipeline(transaction=False)
+        wanted: list[Command] = []
         for number, message_id in asked:
-            pipe.mget(keys.grower_key(number), keys.seen_key(number, message_id))
-            pipe.lrange(keys.texts_key(number), 0, -1)
+            wanted.append(("MGET", keys.grower_key(number), keys.seen_key(number, message_id)))
+            wanted.append(("LRANGE", keys.texts_key(number), 0, -1))
         with reaching_redis():
-            answers = pipe.execute()
+            answers = heeded(together(self.redis, wanted))
         return [
             (_loaded(*record), [decode_line(each) for each in lines])
             for record, lines in zip(answers[::2], answers[1::2], strict=True)
@@ -199,22 +213,21 @@ class Store:
         batch = _Batch()
         self._put(batch, change)
         with reaching_redis():
-            return bool(self._commit(keys=list(batch.keys), args=batch.values)[0])
+            return bool(self._run(batch)[0])
 
     def commit_and_load(self, change: Commit, following: str) -> tuple[bool, Loaded]:
         """Make a change true, and then read another grower, in one round trip for both."""
         batch = _Batch()
         self._put(batch, change)
-        pipe = self.redis.pipeline(transaction=False)
-        pipe.evalsha(self._commit.sha, len(batch.keys), *batch.keys, *batch.values)
-        pipe.get(keys.grower_key(following))
         with reaching_redis():
-            answers, record = pipe.execute(raise_on_error=False)
-            if isinstance(answers, redis.exceptions.NoScriptError):
-                answers = self._commit(keys=list(batch.keys), args=batch.values)
-            for answer in (answers, record):
-                if isinstance(answer, Exception):
-                    raise answer
+            answers, record = together(
+                self.redis,
+                [evalsha(self._commit, batch.call), ("GET", keys.grower_key(following))],
+                self._copies,
+            )
+            if isinstance(answers, NoScriptError):
+                answers = self._run(batch)
+            heeded([answers, record])
         return bool(answers[0]), _loaded(record)
 
     def commit_and_load_many(
@@ -226,21 +239,18 @@ class Store:
         would be without it.
         """
         batches = []
-        pipe = self.redis.pipeline(transaction=False)
         for change in changes:
             batches.append(batch := _Batch())
             self._put(batch, change)
-            pipe.evalsha(self._commit.sha, len(batch.keys), *batch.keys, *batch.values)
-        for number in numbers:
-            pipe.get(keys.grower_key(number))
+        wanted = [("GET", keys.grower_key(number)) for number in numbers]
         with reaching_redis():
-            answers = pipe.execute(raise_on_error=False)
+            commits = [evalsha(self._commit, batch.call) for batch in batches]
+            answers = together(self.redis, [*commits, *wanted], self._copies)
             for place, batch in enumerate(batches):
-                if isinstance(answers[place], redis.exceptions.NoScriptError):
-                    try:
-                        answers[place] = self._commit(keys=list(batch.keys), args=batch.values)
-                    except redis.ResponseError as error:
-                        answers[place] = error
+                if isinstance(answers[place], NoScriptError):
+                    (answers[place],) = call_each(
+                        self.redis, self._commit, [batch.call], self._copies
+                    )
         return (
             [_or_error(each, lambda done: bool(done[0])) for each in answers[: len(batches)]],
             [_or_error(each, _loaded) for each in answers[len(batches) :]],
@@ -261,10 +271,11 @@ class Store:
         every = [batch for batches in shards.values() for batch in batches]
         if not every:
             return []
-        calls = [(list(batch.keys), batch.values) for batch in every]
+        calls = [batch.call for batch in every]
         lost: list[str] = []
         with reaching_redis():
-            for batch, answers in zip(every, self._run(self._commit, calls), strict=True):
+            done = call_many(self.redis, self._commit, calls, self._copies)
+            for batch, answers in zip(every, done, strict=True):
                 lost += [
                     number for number, done in zip(batch.numbers, answers, strict=True) if not done
                 ]
@@ -301,7 +312,7 @@ class Store:
                     if decode_failure(each).number == number
                 ]
                 batch.add(number, keys.grower_key(number), stored[: codec.VERSION_BYTES], writes)
-                if self._commit(keys=list(batch.keys), args=batch.values)[0]:
+                if self._run(batch)[0]:
                     return
 
     def _names(self, pattern: str) -> list[str]:
@@ -344,7 +355,8 @@ class Store:
         """Claim up to `limit` growers whose due time has come, until `now + lease_s`.
 
         One pipelined round trip. Each shard gives its share of the limit; a limit below the
-        number of shards asks that many of them, and the next call goes on from there.
+        number of shards asks that many of them, and the next call goes on from there. Where some
+        nodes of a cluster cannot be reached the others give what they have.
         """
         asked = min(limit, keys.SHARDS)
         shards = [(self._first_shard + each) % keys.SHARDS for each in range(asked)]
@@ -353,17 +365,22 @@ class Store:
         args = [now, now + lease_s, share]
         calls = [([keys.due_key(shard), keys.lease_key(shard)], args) for shard in shards]
         with reaching_redis():
-            answers = self._run(self._claim, calls)
-        return [number.decode() for answer in answers for number in answer]
+            answers = call_each(self.redis, self._claim, calls)
+            claimed = [each for each in answers if not isinstance(each, Exception)]
+            numbers = [number.decode() for answer in claimed for number in answer]
+            if not numbers:
+                heeded(answers)
+        return numbers
 
     def calls(self) -> list[tuple[str, float]]:
         """Return the numbers a person should ring, and since when; the longest wait first."""
-        pipe = self.redis.pipeline(transaction=False)
-        for shard in range(keys.SHARDS):
-            pipe.zrange(keys.calls_key(shard), 0, -1, withscores=True)
+        every = [([keys.calls_key(shard)], ["-inf", "+inf", -1]) for shard in range(keys.SHARDS)]
         with reaching_redis():
-            found = [pair for pairs in pipe.execute() for pair in pairs]
-        return sorted(((number.decode(), since) for number, since in found), key=lambda it: it[1])
+            answers = call_many(self.redis, self._first, every)
+        found = [pair for each in answers for pair in zip(each[::2], each[1::2], strict=True)]
+        return sorted(
+            ((number.decode(), float(since)) for number, since in found), key=lambda it: it[1]
+        )
 
     def growers(self) -> Iterator[str]:
         """Go through every number, in no order; one may come twice while the store grows."""
@@ -387,13 +404,12 @@ class Store:
             numbers = list(dict.fromkeys(self.growers()))
             for start in range(0, len(numbers), SCAN_BATCH):
                 part = numbers[start : start + SCAN_BATCH]
-                pipe = self.redis.pipeline(transaction=False)
+                writes: list[Write] = []
                 for number, grower in self._readable(part):
                     count += 1
                     waits = since.get(number, self._clock())
-                    for write in indexes.of_groups(number, None, grower, waits):
-                        pipe.execute_command(*write)  # type: ignore[no-untyped-call]
-                pipe.execute()
+                    writes += indexes.of_groups(number, None, grower, waits)
+                heeded(together(self.redis, writes))
         return count
 
     def _readable(self, numbers: Sequence[str]) -> list[tuple[str, Grower]]:
@@ -410,35 +426,20 @@ class Store:
                     log.warning("%s is left out: %s", number, error)
             return found
 
-    def _run(
-        self,
-        script: Script,
-        calls: Sequence[tuple[list[str], list[Any]]],
-    ) -> list[Any]:
-        """Call a script many times in one round trip; one more where Redis does not know it.
+    def _run(self, batch: _Batch) -> list[int]:
+        """Commit a batch: a 1 for each turn, a 0 for each that lost."""
+        answers = call_many(self.redis, self._commit, [batch.call], self._copies)
+        return cast("list[int]", answers[0])
 
-        Calling the registered script on a pipeline would first ask whether Redis knows it,
-        which is a round trip more; so it is called by its digest, and sent if it is unknown.
+    def _confirm(self, shards: Iterable[int]) -> None:
+        """Make sure that what was read in shards is on as many replicas as a commit must be.
+
+        A commit that too few replicas had was refused, but it is there, and found when the same
+        text comes again. To say then that all is well, a write behind it must be confirmed.
         """
-        answers: list[Any] = [redis.exceptions.NoScriptError()] * len(calls)
-        for attempt in range(2):
-            missed = [
-                place
-                for place, answer in enumerate(answers)
-                if isinstance(answer, redis.exceptions.NoScriptError)
-            ]
-            if attempt and missed:
-                self.redis.script_load(script.script)
-            pipe = self.redis.pipeline(transaction=False)
-            for place in missed:
-                names, args = calls[place]
-                pipe.evalsha(script.sha, len(names), *names, *args)
-            for place, answer in zip(missed, pipe.execute(raise_on_error=False), strict=True):
-                answers[place] = answer
-        for answer in answers:
-            if isinstance(answer, Exception):
-                raise answer
-        return answers
+        if self._copies:
+            marks: list[Command] = [("SET", keys.copied_key(shard), 1) for shard in shards]
+            heeded(together(self.redis, marks, self._copies))
 
 
 class _Batch:
@@ -470,9 +471,9 @@ class _Batch:
         self.numbers.append(number)
 
     @property
-    def values(self) -> list[bytes]:
-        """The turns as the script reads them."""
-        return [_encoder.encode(self._turns)]
+    def call(self) -> Call:
+        """The keys and the turns as the script reads them."""
+        return list(self.keys), [_encoder.encode(self._turns)]
 
 
 _encoder = msgspec.msgpack.Encoder()
@@ -487,7 +488,7 @@ def _or_error(answer: Any, read: Callable[[Any], Read]) -> Read | Exception:  # 
         return read(answer)
     except StoreUnavailable:
         raise
-    except (redis.RedisError, codec.RecordError) as error:
+    except (RedisError, codec.RecordError) as error:
         return error
 
 

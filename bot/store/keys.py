@@ -101,6 +101,11 @@ def told_key(shard: int, round_id: str) -> str:
     return f"{_tag(shard)}:told:{round_id}"
 
 
+def copied_key(shard: int) -> str:
+    """Return the key of what is written to a shard only to see that replicas have got so far."""
+    return f"{_tag(shard)}:copied"
+
+
 def spend_key(shard: int, month: str) -> str:
     """Return the key of a month's texts ("2026-03") in one shard, by what they cost."""
     return f"{_tag(shard)}:spend:{month}"

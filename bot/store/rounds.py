@@ -20,6 +20,7 @@ from bot.store import keys
 from bot.store.errors import reaching_redis
 from bot.store.indexes import TALLY_S
 from bot.store.shelf import Shelf
+from bot.store.trips import heeded, together, transaction
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -180,7 +181,7 @@ class Rounds:
             pipe.expire(key, TALLY_S)
 
         with reaching_redis():
-            self.redis.transaction(put, key)
+            transaction(self.redis, put, key)
         return written
 
     def begin_again(self, round_id: str, which: Pass) -> None:
@@ -193,12 +194,10 @@ class Rounds:
 
         What was spread is sent, refused or withdrawn, or waits still.
         """
-        pipe = self.redis.pipeline(transaction=False)
-        for shard in range(keys.SHARDS):
-            pipe.hgetall(keys.told_key(shard, round_id))
+        asked = [("HGETALL", keys.told_key(shard, round_id)) for shard in range(keys.SHARDS)]
         counts: Counter[str] = Counter()
         with reaching_redis():
-            answers: list[dict[bytes, Any]] = pipe.execute()
+            answers: list[dict[bytes, Any]] = heeded(together(self.redis, asked))
         for answer in answers:
             for what, count in answer.items():
                 counts[what.decode()] += int(count)
@@ -229,7 +228,7 @@ class Rounds:
             if changes:
                 pipe.hset(key, mapping=cast("Any", changes))
 
-        self.redis.transaction(put, key)
+        transaction(self.redis, put, key)
 
     def _one_before(self, group: str, number: str) -> str:
         """The number of a group that stands before another in its shard; empty for the first."""

@@ -16,12 +16,14 @@ import msgspec
 from bot.store import keys
 from bot.store.errors import reaching_redis
 from bot.store.indexes import TALLY_S
+from bot.store.trips import heeded, together
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from datetime import date
 
     from bot.store.groups import Groups
+    from bot.store.trips import Command
 
 SETTLED_DAYS = 4
 """Days after which a day is over for good: gateways give a text up after two or three."""
@@ -53,12 +55,12 @@ def _kept(groups: Groups, days: Sequence[date]) -> dict[date, Tally]:
 
 
 def _keep(groups: Groups, tallied: Mapping[date, Tally]) -> None:
-    pipe = groups.redis.pipeline(transaction=False)
+    writes: list[Command] = []
     for day, counts in tallied.items():
         rows = [(*name, count) for name, count in counts.items()]
-        pipe.set(keys.settled_key(day), msgspec.msgpack.encode(rows), ex=TALLY_S)
+        writes.append(("SET", keys.settled_key(day), msgspec.msgpack.encode(rows), "EX", TALLY_S))
     with reaching_redis():
-        pipe.execute()
+        heeded(together(groups.redis, writes))
 
 
 _rows = msgspec.msgpack.Decoder(list[tuple[str, str, str, int]])

@@ -10,6 +10,7 @@ from msgspec import Raw, Struct
 
 from bot.store.codec import RecordError
 from bot.store.errors import reaching_redis
+from bot.store.trips import transaction
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -68,7 +69,7 @@ class Shelf(Generic[Record]):
                 pipe.hset(self._key, name, encoded(record))
 
         with reaching_redis():
-            self._redis.transaction(put, self._key)
+            transaction(self._redis, put, self._key)
         return added
 
     def change(self, name: str, change: Callable[[Record], Record]) -> Record | None:
@@ -87,7 +88,7 @@ class Shelf(Generic[Record]):
                 pipe.hset(self._key, name, encoded(changed))
 
         with reaching_redis():
-            self._redis.transaction(put, self._key)
+            transaction(self._redis, put, self._key)
         return changed
 
     def remove(self, name: str) -> bool:

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from bot.store import keys
 from bot.store.errors import reaching_redis
 from bot.store.texts import ROUND
+from bot.store.trips import heeded, together
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -90,11 +91,9 @@ class Spending:
 
         Raises `StoreUnavailable`.
         """
-        pipe = self._redis.pipeline(transaction=False)
-        for shard in range(keys.SHARDS):
-            pipe.hgetall(keys.spend_key(shard, month))
+        asked = [("HGETALL", keys.spend_key(shard, month)) for shard in range(keys.SHARDS)]
         with reaching_redis():
-            answers: list[dict[bytes, Any]] = pipe.execute()
+            answers: list[dict[bytes, Any]] = heeded(together(self._redis, asked))
         sums = Counter[bytes]()
         for answer in answers:
             sums.update({name: int(count) for name, count in answer.items()})

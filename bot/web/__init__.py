@@ -51,8 +51,11 @@ def create_app(
     if store is None:
         # A server embedded for this process lives as long as it does.
         held = ExitStack()
-        client = held.enter_context(reached(settings.redis_url, settings.data))
-        store = Store(client, clock, settings.keep_texts, ZoneInfo(settings.zone))
+        client = held.enter_context(
+            reached(settings.redis_url, settings.data, settings.redis_password)
+        )
+        zone = ZoneInfo(settings.zone)
+        store = Store(client, clock, settings.keep_texts, zone, settings.replicas)
         atexit.register(held.close)
     dialogue = dialogue_of(settings)
     exchange = Exchange(store, dialogue, settings, clock)

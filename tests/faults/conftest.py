@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-PATIENCE_S = 30.0
+PATIENCE_S = 60.0
 """Longer than anything here takes; only a fault makes a test wait so long."""
 
 

@@ -2,11 +2,14 @@
 
     python sending.py REDIS_URL PROFILE NOW
 
-A lease lasts minutes; with a clock of its own the next sender need not wait for it.
+A lease lasts minutes; with a clock of its own the next sender need not wait for it. All else is
+set in the environment. SIGTERM ends it when the text at hand is done with.
 """
 
 from __future__ import annotations
 
+import os
+import signal
 import sys
 import threading
 import time
@@ -24,21 +27,29 @@ from bot.store.growers import Store
 from bot.store.rounds import Rounds
 
 
-def main(url: str, profile: str, now: float) -> None:
+def workers(url: str, profile: str, now: float) -> tuple[Spreader, Sender]:
+    """A spreader and a sender for whom it is `now`, and time goes on."""
     began = time.monotonic()
 
     def clock() -> float:
         return now + time.monotonic() - began
 
-    settings, stop = Settings(), threading.Event()
-    store = Store(connect(url), clock)
+    settings = Settings.read(os.environ)
+    store = Store(connect(url), clock, copies=settings.replicas)
     exchange = Exchange(store, data.dialogue(), settings, clock)
     groups, rounds = Groups(store.redis), Rounds(store.redis)
     spreader = Spreader(store, groups, rounds, exchange.dialogue, settings, clock)
-    threading.Thread(target=spreader.run, args=(stop,), daemon=True).start()
     gateway = HttpGateway(read_profile(profile))
     permit = Permission(rounds, clock)
-    Sender(store, gateway, exchange.compose, settings, clock, permit).run(stop)
+    return spreader, Sender(store, gateway, exchange.compose, settings, clock, permit)
+
+
+def main(url: str, profile: str, now: float) -> None:
+    stop = threading.Event()
+    signal.signal(signal.SIGTERM, lambda *_: stop.set())
+    spreader, sender = workers(url, profile, now)
+    threading.Thread(target=spreader.run, args=(stop,), daemon=True).start()
+    sender.run(stop)
 
 
 if __name__ == "__main__":

@@ -31,6 +31,7 @@ def test_data_is_there_after_a_restart(tmp_path: Path) -> None:
             assert store.commit(NUMBER, store.load(NUMBER), Grower(language="sw"), due=5.0)
 
 
+@pytest.mark.parametrize("redis_kind", ["redis_server"])
 def test_the_server_is_new_enough_and_keeps_an_append_only_file(redis_client: redis.Redis) -> None:
     major, minor, *_ = str(redis_client.info("server")["redis_version"]).split(".")
     assert (int(major), int(minor)) >= (6, 2)

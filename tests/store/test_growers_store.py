@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 import redis
+from deployments import serving
 from msgspec.structs import replace
 from redis.backoff import NoBackoff
 from redis.retry import Retry
@@ -16,9 +17,9 @@ from bot.store.errors import StoreUnavailable
 from bot.store.growers import NEW, REPLAY_S, Commit, Loaded, Store
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable
 
-    from bot.store.server import EmbeddedRedis
+    from deployments import Deployment
 
 A = "+255712345678"
 B = "+255712345679"
@@ -49,10 +50,10 @@ def test_a_commit_on_another_version_changes_nothing(
 ) -> None:
     store.commit(A, NEW, Grower(language="sw"), due=10.0)
     store.commit(A, store.load(A), Grower(language="sw", trouble="asked for help"), due=10.0)
-    before = {key: redis_client.dump(key) for key in sorted(redis_client.keys())}
+    before = {key: redis_client.dump(key) for key in sorted(redis_client.scan_iter())}
     lost = Turn(("late",), Grower(language="en"))
     assert not store.commit(A, Loaded(version, Grower()), lost, due=99.0, message_id="x")
-    assert {key: redis_client.dump(key) for key in sorted(redis_client.keys())} == before
+    assert {key: redis_client.dump(key) for key in sorted(redis_client.scan_iter())} == before
 
 
 def test_a_version_on_a_number_that_is_not_there_conflicts(store: Store) -> None:
@@ -80,11 +81,9 @@ def test_a_text_delivered_again_gets_the_same_reply(
     assert 0 < redis_client.ttl(keys.seen_key(A, "id-1")) <= REPLAY_S == 259_200
 
 
-def test_threads_that_commit_one_number_lose_nothing(
-    redis_server: EmbeddedRedis, store: Store
-) -> None:
+def test_threads_that_commit_one_number_lose_nothing(deployment: Deployment, store: Store) -> None:
     def count_up(times: int) -> None:
-        with redis_server.client() as client:
+        with deployment.client() as client:
             own = Store(client)
             for _ in range(times):
                 while True:
@@ -156,12 +155,13 @@ def test_many_are_made_true_and_others_read_each_for_itself(
     assert isinstance(damaged, RecordError)
     assert (read, new) == (store.load(A), NEW)
     assert read.grower.language == "en"
-    redis_client.config_set("maxmemory", "1")
+    server = serving(redis_client, keys.grower_key(A))
+    server.config_set("maxmemory", "1")
     try:
         with pytest.raises(StoreUnavailable):
             store.commit_and_load_many([Commit(A, read, Grower(), due=None)], [])
     finally:
-        redis_client.config_set("maxmemory", "0")
+        server.config_set("maxmemory", "0")
 
 
 def test_every_grower_is_gone_through(store: Store) -> None:
@@ -174,7 +174,7 @@ def test_every_grower_is_gone_through(store: Store) -> None:
 def test_a_forgotten_number_leaves_no_trace(store: Store, redis_client: redis.Redis) -> None:
     turn = Turn(("hello",), Grower(trouble="asked for help"))
     store.commit(B, NEW, turn, due=1, message_id="x")
-    before = {key: redis_client.dump(key) for key in sorted(redis_client.keys())}
+    before = {key: redis_client.dump(key) for key in sorted(redis_client.scan_iter())}
     for version in range(3):
         store.commit(A, store.load(A), turn, due=1, message_id=f"id-{version}")
     store.claim(10, 60, 640)
@@ -192,7 +192,7 @@ def test_a_forgotten_number_leaves_no_trace(store: Store, redis_client: redis.Re
 
 class TestClaim:
     def test_a_grower_goes_to_one_of_two_until_the_lease_lapses(
-        self, redis_server: EmbeddedRedis, store: Store
+        self, deployment: Deployment, store: Store
     ) -> None:
         numbers = [f"+2557{each:08d}" for each in range(300)]
         for number in numbers:
@@ -201,7 +201,7 @@ class TestClaim:
         start = threading.Barrier(2)
 
         def claim(mine: list[str]) -> None:
-            with redis_server.client() as client:
+            with deployment.client() as client:
                 start.wait()
                 for _ in range(20):
                     mine += Store(client).claim(1000, 60, 64)
@@ -270,20 +270,22 @@ class TestClaim:
 
 
 @pytest.fixture
-def sent(redis_client: redis.Redis) -> Iterator[list[bytes]]:
-    """What the store's connection hands to the socket, one item a round trip."""
+def sent(redis_client: redis.Redis, monkeypatch: pytest.MonkeyPatch) -> list[bytes]:
+    """What the store's connections hand to their sockets, one item a round trip."""
     writes: list[bytes] = []
-    connection = redis_client.connection_pool.get_connection()
-    redis_client.connection_pool.release(connection)
-    original = connection.send_packed_command
+    redis_client.get("connected")
+    original = redis.Connection.send_packed_command
 
-    def record(command: Any, check_health: bool = True) -> None:  # noqa: ANN401, FBT001, FBT002
+    def record(self: Any, command: Any, check_health: bool = True) -> None:  # noqa: ANN401, FBT001, FBT002
         writes.append(b"".join(command) if isinstance(command, list) else command)
-        original(command, check_health)
+        original(self, command, check_health)
 
-    connection.send_packed_command = record
-    yield writes
-    del connection.send_packed_command
+    monkeypatch.setattr(redis.connection.AbstractConnection, "send_packed_command", record)
+    return writes
+
+
+def nodes_of(client: redis.Redis, names: Iterable[str]) -> int:
+    return len({serving(client, name) for name in names})
 
 
 class TestRoundTrips:
@@ -299,10 +301,11 @@ class TestRoundTrips:
     def test_the_server_counts_the_same(self, store: Store, redis_client: redis.Redis) -> None:
         # INFO commandstats counts commands within scripts too, so only the two we send are read.
         store.commit(B, NEW, Grower(), due=1)
-        redis_client.config_resetstat()
+        server = serving(redis_client, keys.grower_key(A))
+        server.config_resetstat()
         loaded = store.load(A, "id-1")
         store.commit(A, loaded, Turn(("hello",), Grower()), due=5, message_id="id-1")
-        stats = redis_client.info("commandstats")
+        stats = server.info("commandstats")
         assert (stats["cmdstat_mget"]["calls"], stats["cmdstat_evalsha"]["calls"]) == (1, 1)
         # All else ran inside the script, but for what resets and reads the counts.
         assert set(stats) <= {
@@ -311,15 +314,20 @@ class TestRoundTrips:
                 for name in ("mget", "evalsha", "getrange", "set", "zadd", "zrem", "hincrby")
             ),
             *(f"cmdstat_{name}" for name in ("config", "config|resetstat", "info")),
+            # Of replicas, and of those who watch over them.
+            *(f"cmdstat_{name}" for name in ("ping", "publish", "replconf")),
         }
 
-    def test_claim_and_load_many_are_one(self, store: Store, sent: list[bytes]) -> None:
+    def test_claim_and_load_many_are_one_to_each_node(
+        self, store: Store, redis_client: redis.Redis, sent: list[bytes]
+    ) -> None:
         store.claim(1, 60, 64)
         sent.clear()
         store.claim(1, 60, 640)
-        assert len(sent) == 1
+        assert len(sent) == nodes_of(redis_client, map(keys.due_key, range(keys.SHARDS)))
+        sent.clear()
         store.load_many([A, B, C])
-        assert len(sent) == 2
+        assert len(sent) == nodes_of(redis_client, map(keys.grower_key, (A, B, C)))
 
     def test_scripts_that_redis_forgot_are_sent_again(
         self, store: Store, redis_client: redis.Redis
@@ -351,18 +359,20 @@ class TestUnavailable:
     def test_full(self, store: Store, redis_client: redis.Redis) -> None:
         store.commit(A, NEW, Grower(), due=1)
         store.claim(0, 60, 64)
-        redis_client.config_set("maxmemory", 1)
+        server = serving(redis_client, keys.grower_key(A))
+        server.config_set("maxmemory", 1)
         try:
             with pytest.raises(StoreUnavailable, match="raise maxmemory"):
                 store.commit(A, store.load(A), Grower(language="sw"), due=99, message_id="x")
             with pytest.raises(StoreUnavailable, match="raise maxmemory"):
                 store.claim(5, 60, 64)
         finally:
-            redis_client.config_set("maxmemory", 0)
+            server.config_set("maxmemory", 0)
         # Nothing half done.
         assert store.load(A, "x").commits == 1
         assert due_of(redis_client, A) == 1
 
+    @pytest.mark.parametrize("redis_kind", ["redis_server"])
     def test_a_replica(self, store: Store, redis_client: redis.Redis) -> None:
         store.commit(A, NEW, Grower(), due=1)
         redis_client.execute_command("REPLICAOF", "127.0.0.1", "1")

@@ -17,7 +17,6 @@ from typing import TYPE_CHECKING, Any, cast
 import msgspec
 from flask import Blueprint, Response, request, url_for
 from limits import RateLimitItemPerMinute
-from limits.storage import RedisStorage
 from limits.strategies import SlidingWindowCounterRateLimiter
 from msgspec import Struct
 from werkzeug.exceptions import HTTPException, MethodNotAllowed, RequestEntityTooLarge
@@ -30,6 +29,7 @@ from bot.web.api.describing import PROBLEM, PROBLEMS, describe
 from bot.web.api.reading import read_body, read_query
 from bot.web.api.routes import Api, Call, Route, problem
 from bot.web.api.shapes import Problem
+from bot.web.counting import Counts
 
 if TYPE_CHECKING:
     import redis
@@ -108,9 +108,7 @@ class Throttle:
     """Counts what each token asks, in the Redis of `client` and over its connections."""
 
     def __init__(self, client: redis.Redis, limit: RateLimitItem) -> None:
-        storage = RedisStorage(
-            "redis://", connection_pool=client.connection_pool, key_prefix=keys.requests_key()
-        )
+        storage = Counts(client, keys.requests_key())
         self._limiter = SlidingWindowCounterRateLimiter(storage)
         self._limit = limit
 

@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, cast
 
 from flask import abort, current_app, g, redirect, render_template, request, url_for
 from limits import RateLimitItemPerMinute
-from limits.storage import RedisStorage
 from limits.strategies import MovingWindowRateLimiter
 
 from bot.store import keys
 from bot.store.errors import reaching_redis
 from bot.store.people import Refusal, fold_name, tidy_groups
+from bot.web.counting import Counts
 from bot.web.desk.guarding import (
     again,
     begin_session,
@@ -59,9 +59,7 @@ class Throttle:
     """
 
     def __init__(self, client: redis.Redis) -> None:
-        storage = RedisStorage(
-            "redis://", connection_pool=client.connection_pool, key_prefix=keys.attempts_key()
-        )
+        storage = Counts(client, keys.attempts_key())
         self._limiter = MovingWindowRateLimiter(storage)
 
     def wait_s(self, name: str, address: str) -> int:

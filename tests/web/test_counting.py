@@ -1,0 +1,39 @@
+"""The limits on attempts and calls, on each way to deploy Redis."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+from limits import RateLimitItemPerMinute
+
+from bot.web.api import Throttle as OfTokens
+from bot.web.desk.signing_in import PER_NAME
+from bot.web.desk.signing_in import Throttle as OfAttempts
+
+if TYPE_CHECKING:
+    import redis
+
+
+@pytest.fixture(params=["redis_server", "sentinels", "cluster"])
+def redis_kind(request: pytest.FixtureRequest) -> str:
+    return str(request.param)
+
+
+def test_attempts_are_counted_and_cleared(redis_client: redis.Redis) -> None:
+    throttle = OfAttempts(redis_client)
+    tries = [throttle.wait_s("amina", "10.0.0.1") for _ in range(PER_NAME.amount + 1)]
+    assert tries[:-1] == [0] * PER_NAME.amount
+    assert 0 < tries[-1] <= PER_NAME.get_expiry()
+    assert throttle.wait_s("baraka", "10.0.0.1") == 0
+    throttle.clear("amina", "10.0.0.1")
+    assert throttle.wait_s("amina", "10.0.0.1") == 0
+    assert all(each.startswith(b"{desk}:attempts") for each in redis_client.scan_iter())
+
+
+def test_calls_are_counted(redis_client: redis.Redis) -> None:
+    throttle = OfTokens(redis_client, RateLimitItemPerMinute(3))
+    assert [throttle.wait_s("union") for _ in range(3)] == [0, 0, 0]
+    assert 0 < throttle.wait_s("union") <= 60
+    assert throttle.wait_s("another") == 0
+    assert all(each.startswith(b"{desk}:requests") for each in redis_client.scan_iter())
