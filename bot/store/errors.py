@@ -13,10 +13,14 @@ if TYPE_CHECKING:
 _REMEDIES = {
     "READONLY": "this Redis is a replica; point REDIS_URL at the primary",
     "OOM": "Redis is at its memory limit; raise maxmemory (and keep the policy noeviction)",
+    "NOREPLICAS": "too few replicas of Redis keep up; look at them, or at min-replicas-to-write",
+    "MASTERDOWN": "this Redis is a replica and has lost its primary; point REDIS_URL at the primary",
+    "BUSY": "a script keeps Redis busy; look at its log",
     "MISCONF": "Redis cannot write to its disk; free some space and look at its log",
     "LOADING": "Redis is still reading its data; wait and try again",
     "NOAUTH": "Redis wants a password; put it in REDIS_URL",
     "WRONGPASS": "Redis refuses the password; correct it in REDIS_URL",
+    "TRYAGAIN": "the Redis cluster is moving this slot; wait and try again",
     "CLUSTERDOWN": "the Redis cluster has a slot nobody serves; look at CLUSTER INFO",
 }
 _UNREACHABLE = "check that Redis runs and that REDIS_URL is right"
@@ -50,6 +54,8 @@ _NAMED = {
     "BusyLoadingError": "LOADING",
     "AuthenticationError": "NOAUTH",
     "ClusterDownError": "CLUSTERDOWN",
+    "MasterDownError": "MASTERDOWN",
+    "TryAgainError": "TRYAGAIN",
 }
 
 

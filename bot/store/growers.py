@@ -189,9 +189,9 @@ class Store:
             answers, record = pipe.execute(raise_on_error=False)
             if isinstance(answers, redis.exceptions.NoScriptError):
                 answers = self._commit(keys=list(batch.keys), args=batch.values)
-        for answer in (answers, record):
-            if isinstance(answer, Exception):
-                raise answer
+            for answer in (answers, record):
+                if isinstance(answer, Exception):
+                    raise answer
         return bool(answers[0]), _loaded(record)
 
     def commit_many(self, changes: Iterable[Commit]) -> list[str]:
