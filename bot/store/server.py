@@ -33,6 +33,12 @@ log = logging.getLogger(__name__)
 OLDEST = (6, 2)
 START_S = 15.0
 STOP_S = 15.0
+REWRITE_S = 60.0
+CUT_OFF = "because aof-load-truncated is enabled"
+DAMAGED = "redis-check-aof --fix"
+"""What Redis logs of an append-only file cut off at its end, and of one damaged before that
+(`src/aof.c`)."""
+
 LONGEST_SOCKET_PATH = 107
 """Bytes of a unix socket's path: `sun_path` holds 108 with its closing zero (unix(7))."""
 
@@ -53,6 +59,8 @@ class EmbeddedRedis:
         self._lock: int | None = None
         self._process: subprocess.Popen[bytes] | None = None
         self._owner = os.getpid()
+        self._redis_log = self.data / "redis.log"
+        self._log_began = 0
 
     @property
     def url(self) -> str:
@@ -94,15 +102,38 @@ class EmbeddedRedis:
                     break
                 self._start()
             if self._process is not None and self._process.poll() is not None:
-                raise EmbeddedRedisError(f"redis-server did not start: {self._last_words()}")
+                raise EmbeddedRedisError(f"redis-server did not start: {self._why_not()}")
             if time.monotonic() > deadline:
                 raise EmbeddedRedisError(
                     f"redis-server did not answer on {self.socket} within {START_S:.0f} s; "
-                    f"look at {self.data / 'redis.log'}"
+                    f"look at {self._redis_log}"
                 )
             time.sleep(0.01)
+        if self._process is not None and CUT_OFF in self._log_since_start():
+            log.warning(
+                "the append-only file in %s ended in the middle of a write, as after a power cut; "
+                "that write is left out, and what came in the second before it may be missing",
+                self.data,
+            )
+            self._write_anew()
         if self._lock is None and self._take_lock():
             log.info("taking over the Redis server left running in %s", self.data)
+
+    def _write_anew(self) -> None:
+        """Have the append-only file written anew, after it was cut off.
+
+        Redis cuts off what it cannot read. Of a script that was being written it leaves the
+        beginning, without its end; and once more has been written behind that, the next start
+        takes both together for whole, and half a commit comes true (6.2 and 7.0 alike).
+        """
+        with self._impatient_client() as client:
+            client.bgrewriteaof()
+            until = time.monotonic() + REWRITE_S
+            while client.info("persistence")["aof_rewrite_in_progress"]:
+                if time.monotonic() > until:
+                    log.warning("the append-only file is still being written anew")
+                    return
+                time.sleep(0.05)
 
     def _start(self) -> None:
         server = find_server()
@@ -117,6 +148,7 @@ class EmbeddedRedis:
             )
             _private_folder(self.socket.parent)
         self.socket.unlink(missing_ok=True)
+        self._log_began = _size(self._redis_log)
         options = {
             "--port": "0",
             "--unixsocket": str(self.socket),
@@ -125,7 +157,7 @@ class EmbeddedRedis:
             "--appendonly": "yes",
             "--appendfsync": "everysec",
             "--save": "",
-            "--logfile": str(self.data / "redis.log"),
+            "--logfile": str(self._redis_log),
         }
         self._process = subprocess.Popen(  # noqa: S603 - the server found above
             [server, *(word for option in options.items() for word in option)],
@@ -179,12 +211,27 @@ class EmbeddedRedis:
             os.close(self._lock)
             self._lock = None
 
-    def _last_words(self) -> str:
+    def _why_not(self) -> str:
+        """Why the server ended, by its own words, and what to do where we know it."""
+        said = self._log_since_start()
+        if DAMAGED in said:
+            return (
+                f"the append-only file in {self.data} is damaged; copy the folder to a safe place, "
+                "then run `redis-check-aof --fix FILE` (it comes with Redis; Debian has it in "
+                "redis-tools) on the file, or from Redis 7 on the manifest in appendonlydir. It "
+                "cuts the file off where the damage begins, and what was written later is lost "
+                f"(see {self._redis_log})"
+            )
+        lines = said.splitlines()
+        return f"{lines[-1] if lines else 'it said nothing'} (see {self._redis_log})"
+
+    def _log_since_start(self) -> str:
         try:
-            lines = (self.data / "redis.log").read_text(errors="replace").splitlines()
+            with self._redis_log.open("rb") as file:
+                file.seek(self._log_began)
+                return file.read().decode(errors="replace")
         except OSError:
-            lines = []
-        return f"{lines[-1] if lines else 'it said nothing'} (see {self.data / 'redis.log'})"
+            return ""
 
 
 def find_server() -> Path:
@@ -217,6 +264,13 @@ def server_version(server: Path) -> tuple[int, int]:
         return 0, 0
     found = re.search(r"v=(\d+)\.(\d+)", told)
     return (int(found[1]), int(found[2])) if found else (0, 0)
+
+
+def _size(file: Path) -> int:
+    try:
+        return file.stat().st_size
+    except OSError:
+        return 0
 
 
 def _socket_path(data: Path) -> Path:

@@ -11,7 +11,7 @@ import pytest
 
 from bot.dialogue.records import Grower
 from bot.store import server
-from bot.store.growers import Store
+from bot.store.growers import NEW, Store
 from bot.store.server import EmbeddedRedis, EmbeddedRedisError
 
 if TYPE_CHECKING:
@@ -109,6 +109,64 @@ def test_a_long_path_gets_a_short_socket_that_the_next_command_finds(tmp_path: P
         assert stat.S_IMODE(embedded.socket.parent.stat().st_mode) == 0o700
         assert (data / "appendonly.aof").exists() or (data / "appendonlydir").exists()
     embedded.socket.parent.rmdir()
+
+
+def append_only_file(data: Path) -> Path:
+    """The one that is appended to: in a folder of their own from Redis 7."""
+    from_7 = [*data.glob("appendonlydir/*.incr.aof")]
+    return from_7[-1] if from_7 else data / "appendonly.aof"
+
+
+def filled(data: Path, growers: int = 50) -> Path:
+    """An append-only file of so many growers."""
+    with EmbeddedRedis(data) as embedded, embedded.client() as client:
+        store = Store(client)
+        for place in range(growers):
+            assert store.commit(f"+2557123{place:05d}", NEW, Grower(language="sw"), due=5.0)
+    return append_only_file(data)
+
+
+@pytest.mark.parametrize("cut", [1, 7, 40, 100])
+def test_a_file_cut_off_in_its_last_write_is_taken_without_it(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture, cut: int
+) -> None:
+    file = filled(tmp_path)
+    os.truncate(file, file.stat().st_size - cut)
+    for times in range(3):
+        with EmbeddedRedis(tmp_path) as embedded, embedded.client() as client:
+            store = Store(client)
+            there = [store.load(f"+2557123{place:05d}").commits for place in range(50)]
+            assert there == [1] * 49 + [0]  # a commit is there whole or not at all
+            # What is written later must not bring back the half of it that was left in the file.
+            assert store.commit(f"+25571231{times:04d}", NEW, Grower(), due=None)
+        # It says so, and only when it happened.
+        assert ("ended in the middle of a write" in caplog.text) == (times == 0)
+        caplog.clear()
+
+
+def test_a_file_damaged_in_the_middle_says_how_to_mend_it(tmp_path: Path) -> None:
+    file = filled(tmp_path)
+    written = file.read_bytes()
+    at = written.index(b"*3", len(written) // 2)
+    file.write_bytes(written[:at] + b"rubbish" + written[at + 7 :])
+    with (
+        pytest.raises(EmbeddedRedisError, match=r"copy the folder .* `redis-check-aof --fix"),
+        EmbeddedRedis(tmp_path),
+    ):
+        pass
+    assert file.stat().st_size == len(written)  # nothing of it is touched
+
+    # A redis-server called by that name is the tool (`main` in `src/server.c`).
+    tool = tmp_path / "redis-check-aof"
+    tool.symlink_to(server.find_server())
+    manifest = tmp_path / "appendonlydir" / "appendonly.aof.manifest"
+    damaged = manifest if manifest.exists() else file
+    subprocess.run([tool, "--fix", damaged], input=b"y\n", check=True, capture_output=True)
+    with EmbeddedRedis(tmp_path) as embedded, embedded.client() as client:
+        store = Store(client)
+        there = [store.load(f"+2557123{place:05d}").commits for place in range(50)]
+    assert there == sorted(there, reverse=True)  # all until the damage, nothing after it
+    assert 0 < sum(there) < 50
 
 
 def fake_server(folder: Path, says: str) -> Path:
