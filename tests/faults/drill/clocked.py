@@ -1,6 +1,6 @@
 """The commands as they are, on a clock that the drill can put forth and back, with short leases.
 
-    python -m tests.faults.drill.clocked CLOCK send
+    python -m tests.faults.drill.clocked CLOCK send LEASE_S
     python -m tests.faults.drill.clocked CLOCK web PORT
 
 CLOCK is a file with the seconds to add to the machine's clock, as eight bytes. A lease lasts
@@ -16,7 +16,6 @@ import sys
 import time
 from pathlib import Path
 
-LEASE_S = 12.0
 FIRST_RETRY_S = 1
 LONGEST_RETRY_S = 8
 OUTAGE_S = 1.0
@@ -37,12 +36,12 @@ def put_clock(file: Path) -> None:
     time.time = told
 
 
-def send() -> None:
-    """Be `fieldbell send`."""
+def send(lease_s: float) -> None:
+    """Be `fieldbell send`, with leases of so many seconds."""
     from bot import cli  # noqa: PLC0415 - the clock comes first
     from bot.reminders import schedule, sender  # noqa: PLC0415
 
-    sender.LEASE_S = LEASE_S
+    sender.LEASE_S = lease_s
     sender.OUTAGE_S = OUTAGE_S
     schedule.FIRST_RETRY_S = FIRST_RETRY_S
     schedule.LONGEST_RETRY_S = LONGEST_RETRY_S
@@ -61,6 +60,6 @@ def web(port: str) -> None:
 if __name__ == "__main__":
     put_clock(Path(sys.argv[1]))
     if sys.argv[2] == "send":
-        send()
+        send(float(sys.argv[3]))
     else:
         web(sys.argv[3])

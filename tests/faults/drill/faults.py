@@ -1,7 +1,8 @@
 """What is done to the world: each fault is a function of the world, the gateway and a choice.
 
-They come at random in three lanes at once: processes, the store, and what lies around both. Each
-lane draws from the seed, so that a run can be repeated in what it does, if not to the millisecond.
+They come at random in four lanes at once: the web, the senders, the store, and what lies around
+them. Each lane draws from the seed, so that a run can be repeated in what it does, if not to the
+millisecond.
 """
 
 from __future__ import annotations
@@ -15,7 +16,6 @@ from typing import TYPE_CHECKING, Any
 
 import redis
 
-from .clocked import LEASE_S
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -58,7 +58,7 @@ def kill_all_senders(scene: Scene) -> str:
 
 def stop_sender(scene: Scene) -> str:
     sender = scene.choices.choice(scene.world.senders)
-    sender.stop_for(scene.choices.choice((1.0, LEASE_S + 2)))
+    sender.stop_for(scene.choices.choice((1.0, scene.world.lease_s + 2)))
     return sender.name
 
 
@@ -93,6 +93,7 @@ def tear_append_only_file(scene: Scene) -> str:
     scene.world.redis.kill(1)
     scene.world.tear_append_only_file()
     scene.world.wait_for_redis()
+    scene.world.write_append_only_file_anew()
     return scene.world.redis.life
 
 
@@ -207,15 +208,17 @@ class Kind:
 
 
 LANES: Mapping[str, tuple[Kind, ...]] = {
-    "processes": (
-        Kind("web killed", kill_web, 4, 1),
-        Kind("sender killed", kill_sender, 6, 1),
-        Kind("both senders killed", kill_all_senders, 1, 1),
-        Kind("sender stopped", stop_sender, 1, LEASE_S + 2),
+    "web": (
+        Kind("web killed", kill_web, 6, 1),
         Kind("web stopped", stop_web, 1, 3),
     ),
+    "senders": (
+        Kind("sender killed", kill_sender, 10, 1),
+        Kind("both senders killed", kill_all_senders, 1, 1),
+        Kind("sender stopped", stop_sender, 1, 14),
+    ),
     "store": (
-        Kind("redis killed", kill_redis, 8, 5),
+        Kind("redis killed", kill_redis, 10, 5),
         Kind("append-only file torn", tear_append_only_file, 2, 2),
         Kind("redis stopped", stop_redis, 2, 5),
         Kind("out of memory", out_of_memory, 1, 4),
@@ -239,20 +242,26 @@ def run_lane(  # noqa: PLR0913, PLR0917 - what a lane is made of
     lane: str,
     scene: Scene,
     until: float,
+    least: int,
     pause_s: float,
     longest_s: float,
     stop: threading.Event,
 ) -> None:
-    """Do one fault after the other until the time is over, with pauses of about `pause_s`."""
+    """Do one fault after the other until the time is over, with pauses of about `pause_s`.
+
+    At least so many are done, however long they take on a busy machine.
+    """
     kinds = [kind for kind in LANES[lane] if kind.takes_s <= longest_s]
     weights = [kind.weight for kind in kinds]
+    done = 0
     while not stop.wait(scene.choices.uniform(0.2, 2) * pause_s):
         left = until - time.monotonic()
-        if left <= 0:
+        if left <= 0 and done >= least:
             return
         (kind,) = scene.choices.choices(kinds, weights)
-        if kind.takes_s > left:
+        if kind.takes_s > left and done >= least:
             continue
+        done += 1
         began = time.monotonic()
         try:
             target = kind.does(scene)

@@ -7,6 +7,7 @@ it brings at least once: until it is told 2xx, and now and then once more.
 from __future__ import annotations
 
 import json
+import math
 import random
 import threading
 import time
@@ -74,7 +75,7 @@ more = "more"
 """
 
 
-@dataclass(frozen=True)
+@dataclass
 class Handed:
     """A text as it was handed over: by which life of which sender, when, and what came of it."""
 
@@ -84,10 +85,17 @@ class Handed:
     by: str
     at: float
     way: Way
+    answered: float = math.inf
+    """When the sender was told."""
 
     @property
     def taken(self) -> bool:
         return self.way in TAKES
+
+    @property
+    def told(self) -> bool:
+        """Whether the sender was told in time that it was taken, and not kept waiting."""
+        return self.way == "taken" and self.answered - self.at < TIMEOUT_S / 2
 
 
 class Outward:
@@ -117,7 +125,9 @@ class Outward:
                 if not gateway.up:
                     self.close_connection = True
                     return
-                way = gateway.take(fields, self.headers["Authorization"].removeprefix("Bearer "))
+                by = self.headers["Authorization"].removeprefix("Bearer ")
+                text = gateway.take(fields, by)
+                way = text.way
                 if way in {"closed_before", "closed_after"}:
                     self.close_connection = True
                     return
@@ -128,6 +138,7 @@ class Outward:
                     self.send_header("Retry-After", "1")
                 self.send_header("Content-Length", "0")
                 self.end_headers()
+                text.answered = time.monotonic()
 
             def log_message(self, *_: object) -> None:
                 """Keep the output clean."""
@@ -156,14 +167,14 @@ class Outward:
             self._server.server_close()
             self._server = None
 
-    def take(self, fields: Mapping[str, str], by: str) -> Way:
+    def take(self, fields: Mapping[str, str], by: str) -> Handed:
         ways = WAYS[self.mood]
         with self._lock:
             (way,) = self._ways.choices(list(ways), list(ways.values()))
             text = Handed(fields["id"], fields["to"], fields["text"], by, time.monotonic(), way)
             self.handed.append(text)
             self.by_id[text.id].append(text)
-        return way
+        return text
 
     def has_taken(self, text_id: str) -> bool:
         with self._lock:

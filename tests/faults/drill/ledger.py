@@ -222,6 +222,7 @@ def _serial(text_id: str) -> str:
 # Why a text came twice
 
 UNEXPLAINED = "for no reason known"
+NOT_SAID = "the gateway took it and did not say so, or too late"
 
 
 def repeats(
@@ -249,10 +250,10 @@ def repeats(
     jumps = [each for each in faults if each.kind == "clock put"]
     found = []
     for first, second in again:
-        if first.way != "taken":
-            cause, what = "the gateway took it and did not say so", first.way
-        elif first.by in killed and last_of[first.by] is first:
+        if first.by in killed and last_of[first.by] is first:
             cause, what = "the sender was killed before it could write it down", first.by
+        elif not first.told:
+            cause, what = NOT_SAID, first.way
         elif stopped := _while_sending(first, by_life[first.by], stops) or _woken(second, stops):
             cause, what = "the sender was stopped for longer than its lease", stopped
         elif outage := _felt(first, outages):

@@ -35,6 +35,13 @@ ROOT = Path(__file__).parents[3]
 LOOK_S = 0.05
 PATIENCE_S = 60.0
 
+HALF = "{s00}:half"
+TORN = (
+    b"*1\r\n$5\r\nMULTI\r\n*3\r\n$3\r\nSET\r\n$10\r\n{s00}:half\r\n$3\r\nyes\r\n"
+    b"*3\r\n$3\r\nSET\r\n$32\r\n{s00}:grower:+2556"
+)
+"""The first write of a script, `HALF`, and a part of the second; it must never come true."""
+
 
 @dataclass(frozen=True)
 class Killed:
@@ -211,8 +218,8 @@ def append_only_files(folder: Path) -> list[Path]:
 class World:
     """All processes of a drill, on one folder.
 
-    `ahead_s` is how far the drill's clock is ahead of the machine's. `fsync` is Redis's
-    `appendfsync`.
+    `ahead_s` is how far the drill's clock is ahead of the machine's, `lease_s` how long a sender's
+    claim lasts, `fsync` Redis's `appendfsync`.
     """
 
     def __init__(
@@ -220,12 +227,14 @@ class World:
         folder: Path,
         profile: Path,
         ahead_s: float = 0.0,
+        lease_s: float = 12.0,
         fsync: str = "always",
         mount: bool = False,  # noqa: FBT001, FBT002 - one of two kinds
         webs: int = 2,
         senders: int = 2,
     ) -> None:
         self.folder = folder
+        self.lease_s = lease_s
         self.fsync = fsync
         self.disk = Disk(folder / "redis", mount)
         self.socket = folder / "redis.sock"
@@ -251,7 +260,7 @@ class World:
             for each, port in enumerate(self.ports, start=1)
         ]
         self.senders = [
-            self._service(f"sender-{each}", [*clocked, "send"], environment)
+            self._service(f"sender-{each}", [*clocked, "send", str(lease_s)], environment)
             for each in range(1, senders + 1)
         ]
         self._stop = threading.Event()
@@ -303,12 +312,19 @@ class World:
             time.sleep(LOOK_S)
 
     def tear_append_only_file(self) -> None:
-        """Leave the beginning of a write at the end of the file, as a power cut does."""
+        """Leave the beginning of a script's writes at the end of the file, as a power cut does."""
         files = append_only_files(self.disk.folder)
         if files:
             newest = max(files, key=lambda file: file.stat().st_mtime_ns)
             with newest.open("ab") as file:
-                file.write(b"*3\r\n$3\r\nSET\r\n$32\r\n{s00}:grower:+2556")
+                file.write(TORN)
+
+    def write_append_only_file_anew(self) -> None:
+        """Do what the embedded server does, and an operator must, when it was cut off."""
+        with self.client() as client:
+            client.bgrewriteaof()
+            while client.info("persistence")["aof_rewrite_in_progress"]:
+                time.sleep(LOOK_S)
 
     def tracebacks(self) -> list[str]:
         """The errors nobody has caught, or that were logged as never meant to be."""
