@@ -24,20 +24,20 @@ NUMBER = "+255655000001"
 
 def test_a_short_drill_loses_nothing_and_answers_nothing_wrongly(tmp_path: Path) -> None:
     plan = Plan(
-        seconds=4,
+        seconds=2,
         seed=20260302,
         callers=30,
         texts_a_second=25,
         reminders_a_second=3,
         pause_s=0.6,
-        least=3,
-        longest_s=2,
+        least=2,
+        longest_s=1.5,
         lease_s=8,
     )
     told: list[str] = []
     outcome = Drill(plan, tmp_path, told.append).run()
     assert outcome.faults == [], "\n".join([*told, *outcome.figures])
-    assert outcome.kills >= 3
+    assert outcome.kills >= 2
     assert len(outcome.ledger.texts) >= 10
     assert outcome.ledger.reminders
 
@@ -48,7 +48,7 @@ def test_an_hour_of_drills_loses_nothing(tmp_path: Path, fsync: str) -> None:
     plan = Plan(seconds=3600, seed=20260303, fsync=fsync, mount=True)
     outcome = Drill(plan, tmp_path, print).run()
     assert outcome.faults == [], "\n".join(outcome.figures)
-    assert outcome.kills >= 300
+    assert outcome.kills >= 200
 
 
 class TestTheChecker:

@@ -225,8 +225,10 @@ class Drill:
         lanes = []
         for lane in LANES:
             choices = random.Random(f"{self._plan.seed} {lane}")  # noqa: S311 - no secret
-            scene = Scene(world, self._outward, self._ledger, choices, self._tell)
-            arguments = (lane, scene, until, plan.least, plan.pause_s, plan.longest_s, self._stop)
+            scene = Scene(
+                world, self._outward, self._ledger, choices, self._tell, plan.longest_s
+            )
+            arguments = (lane, scene, until, plan.least, plan.pause_s)
             lanes.append(threading.Thread(target=run_lane, args=arguments))
         for each in lanes:
             each.start()
