@@ -124,17 +124,27 @@ class Service:
             self.kills.append(Killed(self.life, time.monotonic()))
 
     def stop_for(self, seconds: float) -> None:
-        """Stop it (SIGSTOP) for so long, as a machine does that has run out of memory."""
-        with self._lock:
-            process, life = self._process, self.life
-        if process is None:
-            return
-        began = time.monotonic()
-        with suppress(ProcessLookupError):
-            os.killpg(process.pid, signal.SIGSTOP)
+        """Stop it for so long, as a machine does that has run out of memory."""
+        life, began = self.life, time.monotonic()
+        if self.pause():
             time.sleep(seconds)
-            os.killpg(process.pid, signal.SIGCONT)
+            self.wake()
             self.stops.append((life, began, time.monotonic()))
+
+    def pause(self) -> bool:
+        """Stop it (SIGSTOP); False if it does not run."""
+        return self._signal(signal.SIGSTOP)
+
+    def wake(self) -> bool:
+        """Let it go on."""
+        return self._signal(signal.SIGCONT)
+
+    def _signal(self, which: signal.Signals) -> bool:
+        with self._lock:
+            if self._process is None or self._process.poll() is not None:
+                return False
+            os.killpg(self._process.pid, which)
+            return True
 
     def end(self) -> int | None:
         """End it as an operator does; return its exit status."""
@@ -144,7 +154,7 @@ class Service:
         if process is None:
             return None
         with suppress(ProcessLookupError):
-            os.killpg(process.pid, signal.SIGCONT)
+            os.killpg(process.pid, signal.SIGCONT)  # it may be stopped
         process.terminate()
         try:
             return process.wait(PATIENCE_S)
