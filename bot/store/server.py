@@ -61,6 +61,7 @@ class EmbeddedRedis:
         self._owner = os.getpid()
         self._redis_log = self.data / "redis.log"
         self._log_began = 0
+        self._loading = False
 
     @property
     def url(self) -> str:
@@ -96,6 +97,9 @@ class EmbeddedRedis:
     def _come_up(self) -> None:
         deadline = time.monotonic() + START_S
         while not self._serves():
+            if self._loading:
+                # Much data takes as long as it takes; only a server that says nothing is given up.
+                deadline = time.monotonic() + START_S
             if self._lock is None and self._take_lock():
                 # Another command may have started it between the two looks.
                 if self._serves():
@@ -173,7 +177,11 @@ class EmbeddedRedis:
             return False
         with self._impatient_client() as client:
             try:
+                self._loading = False
                 return bool(client.ping())
+            except redis.exceptions.BusyLoadingError:
+                self._loading = True
+                return False
             except redis.RedisError:
                 return False
 

@@ -41,6 +41,7 @@ def world(tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
 
 @pytest.fixture
 def store(world: World) -> Iterator[Store]:
+    mend(world)  # a test that failed may have left its fault behind
     with world.client() as client:
         client.flushall()
     # Impatient, so that a Redis that does not answer is soon given up.
@@ -48,6 +49,22 @@ def store(world: World) -> Iterator[Store]:
         unix_socket_path=str(world.socket), socket_timeout=0.3, retry=Retry(NoBackoff(), 1)
     ) as client:
         yield Store(client, lambda: NOW)
+
+
+def mend(world: World) -> None:
+    world.redis.wake()
+    world.redis.down_until = 0
+    world.disk.free(world.redis.pid)
+    world.wait_for_redis()
+    with world.client() as client:
+        client.execute_command("REPLICAOF", "NO", "ONE")
+        for name, value in {
+            "maxmemory": "0",
+            "min-replicas-to-write": "0",
+            "replica-serve-stale-data": "yes",
+            "appendfsync": "always",
+        }.items():
+            client.config_set(name, value)
 
 
 @contextmanager

@@ -4,6 +4,7 @@ import os
 import stat
 import subprocess
 import sys
+import time
 from contextlib import ExitStack
 from typing import TYPE_CHECKING
 
@@ -167,6 +168,29 @@ def test_a_file_damaged_in_the_middle_says_how_to_mend_it(tmp_path: Path) -> Non
         there = [store.load(f"+2557123{place:05d}").commits for place in range(50)]
     assert there == sorted(there, reverse=True)  # all until the damage, nothing after it
     assert 0 < sum(there) < 50
+
+
+def test_a_server_that_reads_much_data_is_waited_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    data, real = tmp_path / "data", server.find_server()
+    with EmbeddedRedis(data) as embedded, embedded.client() as client:
+        pipe = client.pipeline(transaction=False)
+        for place in range(5000):
+            pipe.set(f"key-{place}", "x")
+        pipe.execute()
+    # Six tenths of a millisecond a key, as on a small machine with very much data (`key-load-delay` in
+    # `src/config.c`: for tests of Redis itself).
+    slow = tmp_path / "bin" / "redis-server"
+    slow.parent.mkdir()
+    slow.write_text(f'#!/bin/sh\nexec "{real}" "$@" --key-load-delay 600\n')
+    slow.chmod(0o755)
+    monkeypatch.setenv("PATH", f"{slow.parent}:{os.environ['PATH']}")
+    monkeypatch.setattr(server, "START_S", 2.0)
+    began = time.monotonic()
+    with EmbeddedRedis(data) as embedded, embedded.client() as client:
+        assert time.monotonic() - began > 2.0  # else nothing is shown
+        assert client.dbsize() == 5000
 
 
 def fake_server(folder: Path, says: str) -> Path:
