@@ -14,8 +14,10 @@ import logging
 import os
 import re
 import shutil
+import socket
 import subprocess
 import tempfile
+import threading
 import time
 from hashlib import blake2b
 from pathlib import Path
@@ -34,6 +36,8 @@ OLDEST = (6, 2)
 START_S = 15.0
 STOP_S = 15.0
 REWRITE_S = 60.0
+WATCH_S = 1.0
+AGAIN_S = 5.0
 CUT_OFF = "because aof-load-truncated is enabled"
 DAMAGED = "redis-check-aof --fix"
 """What Redis logs of an append-only file cut off at its end, and of one damaged before that
@@ -62,6 +66,8 @@ class EmbeddedRedis:
         self._redis_log = self.data / "redis.log"
         self._log_began = 0
         self._loading = False
+        self._leaving = threading.Event()
+        self._watchman: threading.Thread | None = None
 
     @property
     def url(self) -> str:
@@ -76,12 +82,15 @@ class EmbeddedRedis:
         for folder in {self.data, self.socket.parent}:
             _private_folder(folder)
         self._owner = os.getpid()
+        self._leaving.clear()
         try:
             self._come_up()
         except BaseException:
             if self._lock is not None:
                 self._end()
             raise
+        self._watchman = threading.Thread(target=self._watch, name="redis-watch", daemon=True)
+        self._watchman.start()
         return self
 
     def __exit__(
@@ -91,19 +100,44 @@ class EmbeddedRedis:
         trace: TracebackType | None,
     ) -> None:
         # A forked worker unwinds this block too; the server is its parent's to end.
-        if self._lock is not None and os.getpid() == self._owner:
+        if os.getpid() != self._owner:
+            return
+        self._leaving.set()
+        if self._watchman is not None:
+            self._watchman.join()
+        if self._lock is not None:
             self._end()
 
+    def _watch(self) -> None:
+        """Start the server again when it has ended while it is needed: nobody else would."""
+        wait_s = WATCH_S
+        while not self._leaving.wait(wait_s):
+            wait_s = WATCH_S
+            if not self._nobody_listens():
+                continue
+            try:
+                self._come_up()
+            except (EmbeddedRedisError, OSError) as error:
+                log.error("Redis has ended and does not start again: %s", error)  # noqa: TRY400
+                wait_s = AGAIN_S
+            else:
+                log.warning("Redis had ended and runs again; see %s", self._redis_log)
+
     def _come_up(self) -> None:
-        deadline = time.monotonic() + START_S
-        while not self._serves():
+        deadline, begun = time.monotonic() + START_S, False
+        while not self._serves() and not self._leaving.is_set():
             if self._loading:
                 # Much data takes as long as it takes; only a server that says nothing is given up.
                 deadline = time.monotonic() + START_S
-            if self._lock is None and self._take_lock():
+            # One that is only slow must not get a second one beside it on the same file.
+            gone = self._nobody_listens() and (
+                self._process is None or self._process.poll() is not None
+            )
+            if not begun and gone and (self._lock is not None or self._take_lock()):
                 # Another command may have started it between the two looks.
                 if self._serves():
                     break
+                begun = True
                 self._start()
             if self._process is not None and self._process.poll() is not None:
                 raise EmbeddedRedisError(f"redis-server did not start: {self._why_not()}")
@@ -113,7 +147,7 @@ class EmbeddedRedis:
                     f"look at {self._redis_log}"
                 )
             time.sleep(0.01)
-        if self._process is not None and CUT_OFF in self._log_since_start():
+        if begun and CUT_OFF in self._log_since_start():
             log.warning(
                 "the append-only file in %s ended in the middle of a write, as after a power cut; "
                 "that write is left out, and what came in the second before it may be missing",
@@ -130,14 +164,17 @@ class EmbeddedRedis:
         beginning, without its end; and once more has been written behind that, the next start
         takes both together for whole, and half a commit comes true (6.2 and 7.0 alike).
         """
+        until = time.monotonic() + REWRITE_S
         with self._impatient_client() as client:
-            client.bgrewriteaof()
-            until = time.monotonic() + REWRITE_S
-            while client.info("persistence")["aof_rewrite_in_progress"]:
-                if time.monotonic() > until:
-                    log.warning("the append-only file is still being written anew")
-                    return
-                time.sleep(0.05)
+            try:
+                client.bgrewriteaof()
+                while client.info("persistence")["aof_rewrite_in_progress"]:
+                    if time.monotonic() > until:
+                        log.warning("the append-only file is still being written anew")
+                        return
+                    time.sleep(0.05)
+            except redis.RedisError as error:
+                log.warning("run BGREWRITEAOF: the append-only file is not whole (%s)", error)
 
     def _start(self) -> None:
         server = find_server()
@@ -184,6 +221,18 @@ class EmbeddedRedis:
                 return False
             except redis.RedisError:
                 return False
+
+    def _nobody_listens(self) -> bool:
+        """Whether there is no server at all; a slow one still listens."""
+        with socket.socket(socket.AF_UNIX) as probe:
+            probe.settimeout(WATCH_S)
+            try:
+                probe.connect(str(self.socket))
+            except (FileNotFoundError, ConnectionRefusedError):
+                return True
+            except OSError:
+                pass
+        return False
 
     def _impatient_client(self) -> redis.Redis:
         # A refused connection is an answer here, so nothing is tried again.

@@ -104,7 +104,9 @@ class TestTheChecker:
         assert len(ledger.wrong) == 1
 
 
-def handed(text_id: str, body: str = "", at: float = 0, by: str = "a.1", way: Way = "taken") -> Handed:
+def handed(
+    text_id: str, body: str = "", at: float = 0, by: str = "a.1", way: Way = "taken"
+) -> Handed:
     return Handed(text_id, text_id.rpartition(":")[0], body, by, at, way, at)
 
 

@@ -1,14 +1,16 @@
 from __future__ import annotations
 
 import os
+import signal
 import stat
 import subprocess
 import sys
 import time
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from typing import TYPE_CHECKING
 
 import pytest
+import redis
 
 from bot.dialogue.records import Grower
 from bot.store import server
@@ -17,8 +19,6 @@ from bot.store.server import EmbeddedRedis, EmbeddedRedisError
 
 if TYPE_CHECKING:
     from pathlib import Path
-
-    import redis
 
 NUMBER = "+255712345678"
 
@@ -110,6 +110,51 @@ def test_a_long_path_gets_a_short_socket_that_the_next_command_finds(tmp_path: P
         assert stat.S_IMODE(embedded.socket.parent.stat().st_mode) == 0o700
         assert (data / "appendonly.aof").exists() or (data / "appendonlydir").exists()
     embedded.socket.parent.rmdir()
+
+
+def test_a_server_that_is_killed_is_started_again_with_what_it_kept(tmp_path: Path) -> None:
+    with EmbeddedRedis(tmp_path) as first, EmbeddedRedis(tmp_path) as second:
+        with first.client() as client:
+            assert Store(client).commit(NUMBER, NEW, Grower(language="sw"), due=5.0)
+            killed = client.info("server")["process_id"]
+            os.kill(killed, signal.SIGKILL)
+        wait_for(second, unlike=killed)
+        with second.client() as client:
+            assert Store(client).load(NUMBER).grower.language == "sw"
+    assert not first.socket.exists()  # whoever started it has ended it
+
+
+def test_a_server_ended_by_the_command_that_had_started_it_goes_on_for_the_others(
+    tmp_path: Path,
+) -> None:
+    first, second = EmbeddedRedis(tmp_path), EmbeddedRedis(tmp_path)
+    with ExitStack() as rest:
+        with first:
+            rest.enter_context(second)
+        wait_for(second)
+    assert not second.socket.exists()
+
+
+def test_a_server_that_only_does_not_answer_gets_no_second_one_beside_it(tmp_path: Path) -> None:
+    with EmbeddedRedis(tmp_path) as embedded, embedded.client() as client:
+        server_id = client.info("server")["process_id"]
+        os.kill(server_id, signal.SIGSTOP)
+        try:
+            assert not embedded._nobody_listens()  # noqa: SLF001
+        finally:
+            os.kill(server_id, signal.SIGCONT)
+        assert client.info("server")["process_id"] == server_id
+
+
+def wait_for(embedded: EmbeddedRedis, unlike: int = 0) -> None:
+    """Wait until a server answers, another process than this one."""
+    until = time.monotonic() + 30
+    while time.monotonic() < until:
+        with suppress(redis.RedisError), embedded.client() as client:
+            if client.info("server")["process_id"] != unlike:
+                return
+        time.sleep(0.01)
+    raise AssertionError("no server")
 
 
 def append_only_file(data: Path) -> Path:

@@ -149,9 +149,7 @@ class Drill:
         Groups(store.redis).named(GROUP)
         for place in range(self._plan.callers):
             number = f"+25565500{place:04d}"
-            caller = Caller(
-                number, "ussd" if place % 2 else "sms", self._plan.seed, self._dialogue
-            )
+            caller = Caller(number, "ussd" if place % 2 else "sms", self._plan.seed, self._dialogue)
             assert store.commit(number, NEW, caller.grower, due=None)
             self._every.append(caller)
             self._callers.put(caller)
@@ -225,9 +223,7 @@ class Drill:
         lanes = []
         for lane in LANES:
             choices = random.Random(f"{self._plan.seed} {lane}")  # noqa: S311 - no secret
-            scene = Scene(
-                world, self._outward, self._ledger, choices, self._tell, plan.longest_s
-            )
+            scene = Scene(world, self._outward, self._ledger, choices, self._tell, plan.longest_s)
             arguments = (lane, scene, until, plan.least, plan.pause_s)
             lanes.append(threading.Thread(target=run_lane, args=arguments))
         for each in lanes:
@@ -257,8 +253,11 @@ class Drill:
         while time.monotonic() < until:
             late = [each for each in self._ledger.due if not self._outward.has_taken(each)]
             numbers = [*self._ledger.growers, *(each.number for each in self._every)]
-            waiting = [n for n, each in zip(numbers, store.load_many(numbers), strict=True)
-                       if each.grower.waiting]
+            waiting = [
+                n
+                for n, each in zip(numbers, store.load_many(numbers), strict=True)
+                if each.grower.waiting
+            ]
             if not late and not waiting:
                 break
             waited += 1
@@ -317,15 +316,21 @@ class Drill:
         sent = Counter(each.id for each in outward.handed if each.taken)
         return [
             f"seed {self._plan.seed}, {self._plan.seconds:.0f} s of faults",
-            f"texts in: {len(ledger.texts)}, answered: "
-            f"{sum(each.answered > 0 for each in ledger.texts)}, brought again: "
-            f"{ledger.redelivered}",
+            (
+                f"texts in: {len(ledger.texts)}, answered: "
+                f"{sum(each.answered > 0 for each in ledger.texts)}, brought again: "
+                f"{ledger.redelivered}"
+            ),
             "deliveries refused by status: "
             + (", ".join(f"{s or 'none'}: {n}" for s, n in sorted(ledger.refused.items())) or "0"),
-            f"replies due by the sender: {len(ledger.due) - len(ledger.reminders)}, sent: "
-            f"{len((ledger.due.keys() - ledger.reminders) & sent.keys())}",
-            f"reminders due: {len(ledger.reminders)} to {len(ledger.growers)} growers, sent: "
-            f"{len(ledger.reminders & sent.keys())}",
+            (
+                f"replies due by the sender: {len(ledger.due) - len(ledger.reminders)}, sent: "
+                f"{len((ledger.due.keys() - ledger.reminders) & sent.keys())}"
+            ),
+            (
+                f"reminders due: {len(ledger.reminders)} to {len(ledger.growers)} growers, sent: "
+                f"{len(ledger.reminders & sent.keys())}"
+            ),
             f"lost: {len(ledger.lost)}, wrong: {len(ledger.wrong)}",
             f"sent again though taken: {sum(causes.values())}"
             + "".join(f"\n    {count}  {cause}" for cause, count in sorted(causes.items())),

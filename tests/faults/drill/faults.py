@@ -7,7 +7,6 @@ millisecond.
 
 from __future__ import annotations
 
-import random
 import time
 from contextlib import suppress
 from dataclasses import dataclass
@@ -15,8 +14,8 @@ from typing import TYPE_CHECKING
 
 import redis
 
-
 if TYPE_CHECKING:
+    import random
     from collections.abc import Callable, Mapping
 
     from .gateway import Outward

@@ -180,7 +180,7 @@ class Disk:
         self.full = False
 
     def _mount(self, *arguments: str) -> bool:
-        command = ["mount", *arguments, str(self.folder)]  # noqa: S607 - the machine's own
+        command = ["mount", *arguments, str(self.folder)]
         try:
             return subprocess.run(command, capture_output=True, check=False).returncode == 0
         except OSError:
@@ -232,7 +232,7 @@ class World:
     claim lasts, `fsync` Redis's `appendfsync`.
     """
 
-    def __init__(
+    def __init__(  # noqa: PLR0913, PLR0917 - what a world is made of
         self,
         folder: Path,
         profile: Path,
