@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -94,6 +95,17 @@ class TestTheChecker:
         ((text_id, body),) = queued.items()
         ledger.close({text_id: [handed(text_id, body, way="error")]})
         assert len(ledger.lost) == 1
+
+    def test_what_a_stop_has_cancelled_is_not_lost_but_its_own_reply_is(self) -> None:
+        ledger, caller = Ledger(), Caller(NUMBER, "sms", 1, data.dialogue())
+        first, queued = caller.write(DAY)
+        ledger.wrote(first, queued)
+        stop = dataclasses.replace(first, id="m-2", stops=True)
+        ledger.wrote(stop, {f"{NUMBER}:9": "No more texts."})
+        for text in (first, stop):
+            ledger.heard(text, Answer(200))
+        ledger.close({})
+        assert [each.partition(": ")[0] for each in ledger.lost] == [f"{NUMBER}:9"]
 
     def test_a_record_that_is_not_as_it_must_be_is_wrong(self) -> None:
         ledger, caller = Ledger(), Caller(NUMBER, "sms", 1, data.dialogue())

@@ -41,7 +41,7 @@ BROUGHT_TWICE = 0.05
 """Share of texts that it brings twice at the same time."""
 QUIET_S = 180.0
 """The longest that it may take until all is sent, once the faults are over."""
-SETTLED_S = 40.0
+SETTLED_S = 25.0
 """How long it may take but for what was put off by a clock that was ahead."""
 LOOK_S = 0.5
 ENDING_S = 10.0
@@ -251,7 +251,8 @@ class Drill:
         until = time.monotonic() + QUIET_S
         waited = 0
         while time.monotonic() < until:
-            late = [each for each in self._ledger.due if not self._outward.has_taken(each)]
+            owed = self._ledger.due.keys() - self._ledger.cancelled
+            late = [each for each in owed if not self._outward.has_taken(each)]
             numbers = [*self._ledger.growers, *(each.number for each in self._every)]
             waiting = [
                 n
@@ -279,7 +280,7 @@ class Drill:
         again = repeats(self._outward.handed, world.services, ledger.faults)
         causes = Counter(cause for cause, _, _ in again)
         each = Counter((cause, what) for cause, what, _ in again if cause != NOT_SAID)
-        faults = [f"wrong: {one}" for one in ledger.wrong] + [f"lost: {one}" for one in ledger.lost]
+        faults = [f"lost: {one}" for one in ledger.lost]
         faults += [f"{UNEXPLAINED}: {what}" for cause, what, _ in again if cause == UNEXPLAINED]
         faults += [
             f"one fault, {count} texts twice: {cause}: {what}"
@@ -292,6 +293,7 @@ class Drill:
             faults.append("half a script's writes came true")
         if (stale := indexes_apart(store)) != []:
             faults += [f"index apart from the records: {key}" for key in stale]
+        faults += [f"wrong: {one}" for one in ledger.wrong]
         return Outcome(self._figures(world, causes), faults, self._kills(world), ledger)
 
     def _ended(self, world: World) -> list[str]:
@@ -325,7 +327,8 @@ class Drill:
             + (", ".join(f"{s or 'none'}: {n}" for s, n in sorted(ledger.refused.items())) or "0"),
             (
                 f"replies due by the sender: {len(ledger.due) - len(ledger.reminders)}, sent: "
-                f"{len((ledger.due.keys() - ledger.reminders) & sent.keys())}"
+                f"{len((ledger.due.keys() - ledger.reminders) & sent.keys())}, not sent because of a "
+                f"STOP: {len(ledger.cancelled - sent.keys())}"
             ),
             (
                 f"reminders due: {len(ledger.reminders)} to {len(ledger.growers)} growers, sent: "

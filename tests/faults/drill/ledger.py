@@ -10,7 +10,7 @@ from __future__ import annotations
 import random
 import threading
 import time
-from collections import Counter
+from collections import Counter, defaultdict
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -53,6 +53,8 @@ class Text:
     """The body of the answer, where the reply is in it; None where a 2xx is all."""
     replies: tuple[str, ...] = ()
     """Ids of the texts that must come to the gateway, where the sender brings the reply."""
+    stops: bool = False
+    """Whether it is a STOP; what was still to come by then is not sent."""
     deliveries: int = 0
     answered: int = 0
 
@@ -75,19 +77,25 @@ class Caller:
     def write(self, today: date) -> tuple[Text, dict[str, str]]:
         """Write the next text; with it, the bodies by id that must come to the gateway."""
         self._texts += 1
-        if self._ussd:
-            return self._step(today), {}
-        text, text_id = self._next(), f"m-{self._texts}"
-        turn = self._dialogue.turn(self.grower, text, today, "sms")
-        grower = enqueue(turn.grower, turn.replies, "reply")
+        before = self.grower
+        text = self._step(today) if self._ussd else self._sms(today)
+        # By USSD too: what is too long for a screen, such as a plan, comes by SMS.
         queued = {
             f"{self.number}:{each.serial}": each.body
-            for each in grower.waiting
-            if each.serial > turn.grower.serial
+            for each in self.grower.waiting
+            if each.serial > before.serial
         }
-        self.grower = replace(grower, waiting=())
+        text.replies = tuple(queued)
+        text.stops = self.grower.stopped and not before.stopped
+        self.grower = replace(self.grower, waiting=())
+        return text, queued
+
+    def _sms(self, today: date) -> Text:
+        text, text_id = self._next(), f"m-{self._texts}"
+        turn = self._dialogue.turn(self.grower, text, today, "sms")
+        self.grower = enqueue(turn.grower, turn.replies, "reply")
         fields = {"from": self.number, "text": text, "id": text_id}
-        return Text(self.number, text_id, "/hooks/sms", fields, None, tuple(queued)), queued
+        return Text(self.number, text_id, "/hooks/sms", fields, None)
 
     def _step(self, today: date) -> Text:
         text = self._next() if self._open else ""
@@ -95,7 +103,7 @@ class Caller:
             self._session += 1
         session, step = f"s-{self._session}", str(self._texts)
         turn = self._dialogue.turn(self.grower, text, today, "ussd")
-        self.grower, self._open = replace(turn.grower, waiting=()), turn.more
+        self.grower, self._open = turn.grower, turn.more
         fields = {"session": session, "from": self.number, "text": text, "id": step}
         expected = {"text": turn.replies[0], "more": turn.more}
         return Text(self.number, f"{session}/{step}", "/hooks/ussd", fields, expected)
@@ -144,6 +152,8 @@ class Ledger:
     """Every text that must come to the gateway: its body by its id."""
     reminders: set[str] = field(default_factory=set)
     """Which of them are reminders."""
+    cancelled: set[str] = field(default_factory=set)
+    """Which of them need not come, because the grower has sent STOP since."""
     growers: dict[str, Grower] = field(default_factory=dict)
     """What must be kept of growers who only wait for their reminder."""
     faults: list[Fault] = field(default_factory=list)
@@ -152,11 +162,16 @@ class Ledger:
     redelivered: int = 0
     wrong: list[str] = field(default_factory=list)
     lost: list[str] = field(default_factory=list)
+    _by_number: defaultdict[str, list[str]] = field(default_factory=lambda: defaultdict(list))
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def wrote(self, text: Text, queued: Mapping[str, str]) -> None:
         with self._lock:
             self.texts.append(text)
+            if text.stops:
+                earlier = (each for each in self._by_number[text.number] if each not in queued)
+                self.cancelled.update(earlier)
+            self._by_number[text.number] += queued
             self.due |= queued
 
     def owes(self, number: str, kept: Grower, reminder: Mapping[str, str]) -> None:
@@ -205,7 +220,8 @@ class Ledger:
             if not text.answered:
                 self.lost.append(f"{text.number} {text.id}: never answered")
         for text_id, body in self.due.items():
-            if not any(each.taken for each in by_id.get(text_id, ())):
+            taken = any(each.taken for each in by_id.get(text_id, ()))
+            if not taken and text_id not in self.cancelled:
                 self.lost.append(f"{text_id}: never sent: {body[:40]!r}")
         for text_id, handings in by_id.items():
             for each in handings:
