@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 _REMEDIES = {
     "READONLY": "this Redis is a replica; point REDIS_URL at the primary",
     "OOM": "Redis is at its memory limit; raise maxmemory (and keep the policy noeviction)",
+    "BUSY": "a script keeps Redis busy; look at its log",
     "MISCONF": "Redis cannot write to its disk; free some space and look at its log",
     "LOADING": "Redis is still reading its data; wait and try again",
     "NOAUTH": "Redis wants a password; put it in REDIS_URL",

@@ -14,8 +14,10 @@ import logging
 import os
 import re
 import shutil
+import socket
 import subprocess
 import tempfile
+import threading
 import time
 from hashlib import blake2b
 from pathlib import Path
@@ -33,6 +35,14 @@ log = logging.getLogger(__name__)
 OLDEST = (6, 2)
 START_S = 15.0
 STOP_S = 15.0
+REWRITE_S = 60.0
+WATCH_S = 1.0
+AGAIN_S = 5.0
+CUT_OFF = "because aof-load-truncated is enabled"
+DAMAGED = "redis-check-aof --fix"
+"""What Redis logs of an append-only file cut off at its end, and of one damaged before that
+(`src/aof.c`)."""
+
 LONGEST_SOCKET_PATH = 107
 """Bytes of a unix socket's path: `sun_path` holds 108 with its closing zero (unix(7))."""
 
@@ -52,8 +62,12 @@ class EmbeddedRedis:
         self.socket = _socket_path(self.data)
         self._lock: int | None = None
         self._process: subprocess.Popen[bytes] | None = None
-        self._loading = False
         self._owner = os.getpid()
+        self._redis_log = self.data / "redis.log"
+        self._log_began = 0
+        self._loading = False
+        self._leaving = threading.Event()
+        self._watchman: threading.Thread | None = None
 
     @property
     def url(self) -> str:
@@ -68,12 +82,15 @@ class EmbeddedRedis:
         for folder in {self.data, self.socket.parent}:
             _private_folder(folder)
         self._owner = os.getpid()
+        self._leaving.clear()
         try:
             self._come_up()
         except BaseException:
             if self._lock is not None:
                 self._end()
             raise
+        self._watchman = threading.Thread(target=self._watch, name="redis-watch", daemon=True)
+        self._watchman.start()
         return self
 
     def __exit__(
@@ -83,31 +100,81 @@ class EmbeddedRedis:
         trace: TracebackType | None,
     ) -> None:
         # A forked worker unwinds this block too; the server is its parent's to end.
-        if self._lock is not None and os.getpid() == self._owner:
+        if os.getpid() != self._owner:
+            return
+        self._leaving.set()
+        if self._watchman is not None:
+            self._watchman.join()
+        if self._lock is not None:
             self._end()
 
+    def _watch(self) -> None:
+        """Start the server again when it has ended while it is needed: nobody else would."""
+        wait_s = WATCH_S
+        while not self._leaving.wait(wait_s):
+            wait_s = WATCH_S
+            if not self._nobody_listens():
+                continue
+            try:
+                self._come_up()
+            except (EmbeddedRedisError, OSError) as error:
+                log.error("Redis has ended and does not start again: %s", error)  # noqa: TRY400
+                wait_s = AGAIN_S
+            else:
+                log.warning("Redis had ended and runs again; see %s", self._redis_log)
+
     def _come_up(self) -> None:
-        deadline = time.monotonic() + START_S
-        while not self._serves():
+        deadline, begun = time.monotonic() + START_S, False
+        while not self._serves() and not self._leaving.is_set():
             if self._loading:
-                # With many growers that takes a while; it has come up all the same.
+                # Much data takes as long as it takes; only a server that says nothing is given up.
                 deadline = time.monotonic() + START_S
-            elif self._lock is None and self._take_lock():
+            # One that is only slow must not get a second one beside it on the same file.
+            gone = self._nobody_listens() and (
+                self._process is None or self._process.poll() is not None
+            )
+            if not begun and gone and (self._lock is not None or self._take_lock()):
                 # Another command may have started it between the two looks.
                 if self._serves():
                     break
-                if not self._loading:
-                    self._start()
+                begun = True
+                self._start()
             if self._process is not None and self._process.poll() is not None:
-                raise EmbeddedRedisError(f"redis-server did not start: {self._last_words()}")
+                raise EmbeddedRedisError(f"redis-server did not start: {self._why_not()}")
             if time.monotonic() > deadline:
                 raise EmbeddedRedisError(
                     f"redis-server did not answer on {self.socket} within {START_S:.0f} s; "
-                    f"look at {self.data / 'redis.log'}"
+                    f"look at {self._redis_log}"
                 )
             time.sleep(0.01)
+        if begun and CUT_OFF in self._log_since_start():
+            log.warning(
+                "the append-only file in %s ended in the middle of a write, as after a power cut; "
+                "that write is left out, and what came in the second before it may be missing",
+                self.data,
+            )
+            self._write_anew()
         if self._lock is None and self._take_lock():
             log.info("taking over the Redis server left running in %s", self.data)
+
+    def _write_anew(self) -> None:
+        """Have the append-only file written anew, after it was cut off.
+
+        Redis cuts off what it cannot read. Of a script that was being written it leaves the
+        beginning, without its end; and once more has been written behind that, the next start
+        takes both together for whole, and half a commit comes true (6.2 and 7.0 alike).
+        """
+        until = time.monotonic() + REWRITE_S
+        with self._impatient_client() as client:
+            try:
+                client.bgrewriteaof()
+                while client.info("persistence")["aof_rewrite_in_progress"]:
+                    if time.monotonic() > until:
+                        log.warning("the append-only file is still being written anew")
+                        return
+                    time.sleep(0.05)
+            except redis.RedisError as error:
+                log.warning("run BGREWRITEAOF: the append-only file is not whole (%s)", error)
 
     def _start(self) -> None:
         server = find_server()
@@ -122,6 +189,7 @@ class EmbeddedRedis:
             )
             _private_folder(self.socket.parent)
         self.socket.unlink(missing_ok=True)
+        self._log_began = _size(self._redis_log)
         options = {
             "--port": "0",
             "--unixsocket": str(self.socket),
@@ -130,7 +198,7 @@ class EmbeddedRedis:
             "--appendonly": "yes",
             "--appendfsync": "everysec",
             "--save": "",
-            "--logfile": str(self.data / "redis.log"),
+            "--logfile": str(self._redis_log),
         }
         self._process = subprocess.Popen(  # noqa: S603 - the server found above
             [server, *(word for option in options.items() for word in option)],
@@ -148,10 +216,25 @@ class EmbeddedRedis:
             return False
         with self._impatient_client() as client:
             try:
+                self._loading = False
                 return bool(client.ping())
-            except redis.RedisError as error:
-                self._loading = isinstance(error, redis.BusyLoadingError)
+            except redis.exceptions.BusyLoadingError:
+                self._loading = True
                 return False
+            except redis.RedisError:
+                return False
+
+    def _nobody_listens(self) -> bool:
+        """Whether there is no server at all; a slow one still listens."""
+        with socket.socket(socket.AF_UNIX) as probe:
+            probe.settimeout(WATCH_S)
+            try:
+                probe.connect(str(self.socket))
+            except (FileNotFoundError, ConnectionRefusedError):
+                return True
+            except OSError:
+                pass
+        return False
 
     def _impatient_client(self) -> redis.Redis:
         # A refused connection is an answer here, so nothing is tried again.
@@ -187,12 +270,27 @@ class EmbeddedRedis:
             os.close(self._lock)
             self._lock = None
 
-    def _last_words(self) -> str:
+    def _why_not(self) -> str:
+        """Why the server ended, by its own words, and what to do where we know it."""
+        said = self._log_since_start()
+        if DAMAGED in said:
+            return (
+                f"the append-only file in {self.data} is damaged; copy the folder to a safe place, "
+                "then run `redis-check-aof --fix FILE` (it comes with Redis; Debian has it in "
+                "redis-tools) on the file, or from Redis 7 on the manifest in appendonlydir. It "
+                "cuts the file off where the damage begins, and what was written later is lost "
+                f"(see {self._redis_log})"
+            )
+        lines = said.splitlines()
+        return f"{lines[-1] if lines else 'it said nothing'} (see {self._redis_log})"
+
+    def _log_since_start(self) -> str:
         try:
-            lines = (self.data / "redis.log").read_text(errors="replace").splitlines()
+            with self._redis_log.open("rb") as file:
+                file.seek(self._log_began)
+                return file.read().decode(errors="replace")
         except OSError:
-            lines = []
-        return f"{lines[-1] if lines else 'it said nothing'} (see {self.data / 'redis.log'})"
+            return ""
 
 
 def find_server() -> Path:
@@ -225,6 +323,13 @@ def server_version(server: Path) -> tuple[int, int]:
         return 0, 0
     found = re.search(r"v=(\d+)\.(\d+)", told)
     return (int(found[1]), int(found[2])) if found else (0, 0)
+
+
+def _size(file: Path) -> int:
+    try:
+        return file.stat().st_size
+    except OSError:
+        return 0
 
 
 def _socket_path(data: Path) -> Path:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import random
+import signal
 import socket
 import subprocess
 import sys
+import time
 from contextlib import suppress
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -139,6 +142,7 @@ class Commands:
         self._processes = processes
         self._environment = {
             "PATH": "",
+            "PYTHONPATH": os.environ.get("PYTHONPATH", ""),
             "PYTHONUTF8": "1",
             "FIELDBELL_DATA": str(folder),
             "FIELDBELL_GATEWAY": str(profile),
@@ -228,3 +232,25 @@ def test_the_commands_lose_nothing_when_killed(commands: Commands, gateway: Gate
         assert process.wait(PATIENCE_S) == 0
     with commands.redis.client() as client, pytest.raises(redis.ConnectionError):
         client.ping()  # whoever started it has ended it
+
+
+def test_the_commands_go_on_when_their_redis_is_killed(
+    commands: Commands, gateway: Gateway
+) -> None:
+    server, sender = commands.serve(), commands.start("send")
+    commands.text("+255655000001", "hello", "m-1")
+    with commands.redis.client() as client:
+        os.kill(client.info("server")["process_id"], signal.SIGKILL)
+    until = time.monotonic() + PATIENCE_S
+    for message_id in ("m-2", "m-1"):  # the second one is delivered again
+        while True:
+            with suppress(AssertionError):
+                commands.text("+255655000001", "1", message_id)
+                break
+            assert time.monotonic() < until, "nobody has started it again"
+            time.sleep(0.1)
+    gateway.wait_until(lambda: len(gateway.ids()) == 2)
+    assert gateway.ids().keys() == {"+255655000001:1", "+255655000001:2"}
+    for process in (sender, server):
+        process.terminate()
+        assert process.wait(PATIENCE_S) == 0

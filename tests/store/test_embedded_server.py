@@ -1,24 +1,24 @@
 from __future__ import annotations
 
 import os
+import signal
 import stat
 import subprocess
 import sys
 import time
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from typing import TYPE_CHECKING
 
 import pytest
+import redis
 
 from bot.dialogue.records import Grower
 from bot.store import server
-from bot.store.growers import Store
+from bot.store.growers import NEW, Store
 from bot.store.server import EmbeddedRedis, EmbeddedRedisError
 
 if TYPE_CHECKING:
     from pathlib import Path
-
-    import redis
 
 NUMBER = "+255712345678"
 
@@ -111,6 +111,132 @@ def test_a_long_path_gets_a_short_socket_that_the_next_command_finds(tmp_path: P
         assert stat.S_IMODE(embedded.socket.parent.stat().st_mode) == 0o700
         assert (data / "appendonly.aof").exists() or (data / "appendonlydir").exists()
     embedded.socket.parent.rmdir()
+
+
+def test_a_server_that_is_killed_is_started_again_with_what_it_kept(tmp_path: Path) -> None:
+    with EmbeddedRedis(tmp_path) as first, EmbeddedRedis(tmp_path) as second:
+        with first.client() as client:
+            assert Store(client).commit(NUMBER, NEW, Grower(language="sw"), due=5.0)
+            killed = client.info("server")["process_id"]
+            os.kill(killed, signal.SIGKILL)
+        wait_for(second, unlike=killed)
+        with second.client() as client:
+            assert Store(client).load(NUMBER).grower.language == "sw"
+    assert not first.socket.exists()  # whoever started it has ended it
+
+
+def test_a_server_ended_by_the_command_that_had_started_it_goes_on_for_the_others(
+    tmp_path: Path,
+) -> None:
+    first, second = EmbeddedRedis(tmp_path), EmbeddedRedis(tmp_path)
+    with ExitStack() as rest:
+        with first:
+            rest.enter_context(second)
+        wait_for(second)
+    assert not second.socket.exists()
+
+
+def test_a_server_that_only_does_not_answer_gets_no_second_one_beside_it(tmp_path: Path) -> None:
+    with EmbeddedRedis(tmp_path) as embedded, embedded.client() as client:
+        server_id = client.info("server")["process_id"]
+        os.kill(server_id, signal.SIGSTOP)
+        try:
+            assert not embedded._nobody_listens()  # noqa: SLF001
+        finally:
+            os.kill(server_id, signal.SIGCONT)
+        assert client.info("server")["process_id"] == server_id
+
+
+def wait_for(embedded: EmbeddedRedis, unlike: int = 0) -> None:
+    """Wait until a server answers, another process than this one."""
+    until = time.monotonic() + 30
+    while time.monotonic() < until:
+        with suppress(redis.RedisError), embedded.client() as client:
+            if client.info("server")["process_id"] != unlike:
+                return
+        time.sleep(0.01)
+    raise AssertionError("no server")
+
+
+def append_only_file(data: Path) -> Path:
+    """The one that is appended to: in a folder of their own from Redis 7."""
+    from_7 = [*data.glob("appendonlydir/*.incr.aof")]
+    return from_7[-1] if from_7 else data / "appendonly.aof"
+
+
+def filled(data: Path, growers: int = 50) -> Path:
+    """An append-only file of so many growers."""
+    with EmbeddedRedis(data) as embedded, embedded.client() as client:
+        store = Store(client)
+        for place in range(growers):
+            assert store.commit(f"+2557123{place:05d}", NEW, Grower(language="sw"), due=5.0)
+    return append_only_file(data)
+
+
+@pytest.mark.parametrize("cut", [1, 7, 40, 100])
+def test_a_file_cut_off_in_its_last_write_is_taken_without_it(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture, cut: int
+) -> None:
+    file = filled(tmp_path)
+    os.truncate(file, file.stat().st_size - cut)
+    for times in range(3):
+        with EmbeddedRedis(tmp_path) as embedded, embedded.client() as client:
+            store = Store(client)
+            there = [store.load(f"+2557123{place:05d}").commits for place in range(50)]
+            assert there == [1] * 49 + [0]  # a commit is there whole or not at all
+            # What is written later must not bring back the half of it that was left in the file.
+            assert store.commit(f"+25571231{times:04d}", NEW, Grower(), due=None)
+        # It says so, and only when it happened.
+        assert ("ended in the middle of a write" in caplog.text) == (times == 0)
+        caplog.clear()
+
+
+def test_a_file_damaged_in_the_middle_says_how_to_mend_it(tmp_path: Path) -> None:
+    file = filled(tmp_path)
+    written = file.read_bytes()
+    at = written.index(b"*3", len(written) // 2)
+    file.write_bytes(written[:at] + b"rubbish" + written[at + 7 :])
+    with (
+        pytest.raises(EmbeddedRedisError, match=r"copy the folder .* `redis-check-aof --fix"),
+        EmbeddedRedis(tmp_path),
+    ):
+        pass
+    assert file.stat().st_size == len(written)  # nothing of it is touched
+
+    # A redis-server called by that name is the tool (`main` in `src/server.c`).
+    tool = tmp_path / "redis-check-aof"
+    tool.symlink_to(server.find_server())
+    manifest = tmp_path / "appendonlydir" / "appendonly.aof.manifest"
+    damaged = manifest if manifest.exists() else file
+    subprocess.run([tool, "--fix", damaged], input=b"y\n", check=True, capture_output=True)
+    with EmbeddedRedis(tmp_path) as embedded, embedded.client() as client:
+        store = Store(client)
+        there = [store.load(f"+2557123{place:05d}").commits for place in range(50)]
+    assert there == sorted(there, reverse=True)  # all until the damage, nothing after it
+    assert 0 < sum(there) < 50
+
+
+def test_a_server_that_reads_much_data_is_waited_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    data, real = tmp_path / "data", server.find_server()
+    with EmbeddedRedis(data) as embedded, embedded.client() as client:
+        pipe = client.pipeline(transaction=False)
+        for place in range(5000):
+            pipe.set(f"key-{place}", "x")
+        pipe.execute()
+    # Six tenths of a millisecond a key, as on a small machine with very much data (`key-load-delay` in
+    # `src/config.c`: for tests of Redis itself).
+    slow = tmp_path / "bin" / "redis-server"
+    slow.parent.mkdir()
+    slow.write_text(f'#!/bin/sh\nexec "{real}" "$@" --key-load-delay 600\n')
+    slow.chmod(0o755)
+    monkeypatch.setenv("PATH", f"{slow.parent}:{os.environ['PATH']}")
+    monkeypatch.setattr(server, "START_S", 2.0)
+    began = time.monotonic()
+    with EmbeddedRedis(data) as embedded, embedded.client() as client:
+        assert time.monotonic() - began > 2.0  # else nothing is shown
+        assert client.dbsize() == 5000
 
 
 def fake_server(folder: Path, says: str) -> Path:
