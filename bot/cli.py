@@ -271,7 +271,7 @@ def send(file: Path | None, once: bool) -> None:  # noqa: FBT001 - click's own
         spreader = Spreader(store, groups, kept, dialogue, settings, exchange.clock)
         if once:
             try:
-                while any([spreader.tick(), sender.tick()]):
+                while not stop.is_set() and any([spreader.tick(), sender.tick()]):
                     pass
             finally:
                 spreader.release()

@@ -9,6 +9,9 @@ Killed at any point it loses nothing: what was not marked is sent again when the
 lapsed, under the same id. So a text reaches the gateway at most once more than it should for
 each crash, and only the text that was being sent.
 
+Asked to stop, it finishes the texts under way and gives back the growers it has not come to, whom
+another sender may then take at once.
+
 A grower who texts STOP while a reminder is being worked on: every text but a direct reply is
 sent right after a load or a commit that saw the record without the STOP. What remains is a STOP
 that arrives during the one call that hands the text to the gateway.
@@ -22,6 +25,7 @@ from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import zip_longest
+from threading import Event
 from typing import TYPE_CHECKING, Literal
 
 from msgspec.structs import replace
@@ -45,7 +49,6 @@ from bot.wording.gsm import segments
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from datetime import date
-    from threading import Event
 
     from bot.dialogue.records import Grower, Waiting
     from bot.gateways.base import Gateway
@@ -119,10 +122,12 @@ class Sender:
         self._permit = permit
         self._at_once = at_once
         self._pool = ThreadPoolExecutor(at_once, "sender") if at_once > 1 else None
+        self._stopping = Event()  # never set where `run` gives no other
 
     def run(self, stop: Event) -> None:
         """Work until `stop` is set; wait a little when there is nothing to do or no Redis."""
         log.info("sender started")
+        self._stopping = stop
         while not stop.is_set():
             try:
                 if self.tick() == 0:
@@ -159,6 +164,8 @@ class Sender:
         sent = 0
         loaded: Loaded | None = None
         for number, following in zip_longest(claimed, claimed[1:], fillvalue=""):
+            if self._stopping.is_set():
+                break
             if self._clock() > now + LEASE_S / 2:
                 log.warning("the gateway is slow; the rest of this batch waits for its lease")
                 break
@@ -170,6 +177,8 @@ class Sender:
             except Exception:
                 log.exception("serving %s failed; trying again later", masked(number))
             loaded = claim.ahead
+        if self._stopping.is_set():
+            self._store.release(claimed, now + LEASE_S, self._clock())
         return sent
 
     def deliver(self, number: str) -> int:
@@ -181,6 +190,8 @@ class Sender:
         loaded = self._settle(claim, loaded, self._written)
         while text := text_due(loaded.grower, self._clock(), self._settings):
             claim.ahead = None  # what was read before this text goes out is stale after it
+            if self._stopping.is_set():
+                break
             if self._clock() > claim.lease - LEASE_S / 4:
                 break  # another sender may soon take over
             if (permission := self._permit(text)) != "send":

@@ -110,6 +110,7 @@ class Store:
         # Registering costs no round trip: a script is sent only when Redis does not know it.
         self._commit = client.register_script(script("commit.lua"))
         self._claim = client.register_script(script("claim.lua"))
+        self._release = client.register_script(script("release.lua"))
         self._first_shard = 0
 
     # Reading
@@ -303,6 +304,21 @@ class Store:
         with reaching_redis():
             answers = self._run(self._claim, calls)
         return [number.decode() for answer in answers for number in answer]
+
+    def release(self, numbers: Sequence[str], lease: float, now: float) -> int:
+        """Give back those of these numbers that are still claimed until `lease`; due `now` again.
+
+        Returns how many that were. One pipelined round trip.
+        """
+        shards: dict[int, list[str]] = {}
+        for number in numbers:
+            shards.setdefault(keys.shard_of(number), []).append(number)
+        calls: list[tuple[list[str], list[Any]]] = [
+            ([keys.due_key(shard), keys.lease_key(shard)], [now, lease, *theirs])
+            for shard, theirs in shards.items()
+        ]
+        with reaching_redis():
+            return sum(self._run(self._release, calls)) if calls else 0
 
     def calls(self) -> list[tuple[str, float]]:
         """Return the numbers a person should ring, and since when; the longest wait first."""
