@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import io
 import json
-import logging
 import os
 import signal
 import sys
 import threading
 import time
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from datetime import date, datetime
 from datetime import time as daytime
 from pathlib import Path
@@ -37,6 +36,8 @@ from bot.gateway_cli import gateway
 from bot.gateways.numbers import read_number
 from bot.gateways.profiles import ProfileError, read_profile
 from bot.growers_cli import growers
+from bot.operating.logs import configure
+from bot.operating_cli import backup, backup_key, doctor, restore
 from bot.rounds_cli import rounds
 from bot.settings import Settings, SettingsError
 from bot.store.codec import RecordError
@@ -225,6 +226,7 @@ def serve(
     from bot.web import create_app  # noqa: PLC0415 - Flask is slow to import
 
     settings = _settings(file, try_pages=try_pages or None, desk_pages=desk_pages or None)
+    configure(settings)
     # Left to itself, the signal would end this process and leave the embedded Redis running.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit())
     with opened_store(settings) as store:
@@ -240,14 +242,17 @@ def send(file: Path | None, once: bool) -> None:  # noqa: FBT001 - click's own
     Over SMPP or a modem, what arrives is taken here, too.
     """
     from bot.gateways.opening import opened  # noqa: PLC0415 - only this command sends
+    from bot.operating.backups import being_restored  # noqa: PLC0415
+    from bot.operating.beating import Counted, beating  # noqa: PLC0415
     from bot.receiving import Receiver  # noqa: PLC0415
     from bot.reminders.sender import Sender  # noqa: PLC0415
     from bot.reminders.spreading import Permission, Spreader  # noqa: PLC0415
+    from bot.store.beats import Beats  # noqa: PLC0415
     from bot.store.groups import Groups  # noqa: PLC0415
     from bot.store.rounds import Rounds  # noqa: PLC0415
 
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
     settings = _settings(file)
+    configure(settings)
     profile = read_profile(settings.gateway)
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -256,7 +261,11 @@ def send(file: Path | None, once: bool) -> None:  # noqa: FBT001 - click's own
         store = stack.enter_context(opened_store(settings))
         exchange = _exchange(store, settings)
         receiver = Receiver(exchange)
-        network = stack.enter_context(opened(profile, receiver, settings.country))
+        with suppress(StoreUnavailable):  # it is waited for below
+            if being_restored(store.redis):
+                raise click.ClickException("a backup is being put back, or was in part")
+        network = Counted(stack.enter_context(opened(profile, receiver, settings.country)))
+        stack.enter_context(beating(Beats(store.redis, exchange.clock), network))
         groups, kept = Groups(store.redis), Rounds(store.redis)
         sender = Sender(
             store,
@@ -363,3 +372,11 @@ main.add_command(growers)
 main.add_command(rounds)
 main.add_command(desk)
 main.add_command(gateway)
+
+
+# The operator's part
+
+main.add_command(doctor)
+main.add_command(backup)
+main.add_command(backup_key)
+main.add_command(restore)

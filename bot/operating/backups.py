@@ -43,9 +43,8 @@ def backup(
 
     Raises ArchiveError or StoreUnavailable; then there is no file.
     """
-    with reaching_redis():
-        if client.exists(keys.restoring_key()):
-            raise ArchiveError("a backup is being put back, or was in part; see that through first")
+    if being_restored(client):
+        raise ArchiveError("a backup is being put back, or was in part; see that through first")
     taken = datetime.fromtimestamp(clock(), UTC).isoformat(timespec="seconds")
     return archive.write(path, taken, entries(client), recipients)
 
@@ -63,8 +62,7 @@ def restore(
     The file is read to its end before anything is written. Cut off while it writes, it can be done
     again. Raises ArchiveError where the file or the store will not do, else StoreUnavailable.
     """
-    with reaching_redis():
-        again = bool(client.exists(keys.restoring_key()))
+    again = being_restored(client)
     if alive := Beats(client, clock).alive():
         raise ArchiveError(f"a sender is at work ({', '.join(sorted(alive))}); stop it first")
     if not again and not is_empty(client):
@@ -81,6 +79,12 @@ def restore(
     with reaching_redis():
         client.delete(keys.restoring_key())
     return found
+
+
+def being_restored(client: redis.Redis) -> bool:
+    """Tell whether a backup is being put back, or was in part. Raises StoreUnavailable."""
+    with reaching_redis():
+        return bool(client.exists(keys.restoring_key()))
 
 
 class _Putting:
