@@ -14,7 +14,6 @@ _REMEDIES = {
     "READONLY": "this Redis is a replica; point REDIS_URL at the primary",
     "OOM": "Redis is at its memory limit; raise maxmemory (and keep the policy noeviction)",
     "MISCONF": "Redis cannot write to its disk; free some space and look at its log",
-    "NOREPLICAS": "too few replicas follow this Redis (min-replicas-to-write); look at them",
     "LOADING": "Redis is still reading its data; wait and try again",
     "NOAUTH": "Redis wants a password; put it in REDIS_URL",
     "WRONGPASS": "Redis refuses the password; correct it in REDIS_URL",
