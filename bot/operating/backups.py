@@ -20,8 +20,7 @@ from bot.store import codec, keys
 from bot.store.beats import Beats
 from bot.store.dumping import MOST_PIPED, Entry, entries, is_empty, put
 from bot.store.errors import reaching_redis
-from bot.store.rounds import Round
-from bot.store.shelf import decoded, encoded
+from bot.store.rounds import Rounds
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -76,6 +75,8 @@ def restore(
     putting = _Putting(client, (lambda entry: entry) if as_it_was else _moved_on)
     found = archive.read(path, identities, putting.take)
     putting.flush()
+    if not as_it_was:
+        _pause_rounds(client)
     with reaching_redis():
         client.delete(keys.restoring_key())
     return found
@@ -114,10 +115,6 @@ _GATHERED = 2000
 
 def _moved_on(entry: Entry) -> Entry:
     """Return an entry as it is to be in a world that has moved on since."""
-    if entry.key == keys.rounds_key().encode():
-        names, rounds = entry.value[::2], [_halted(each) for each in entry.value[1::2]]
-        value = [each for pair in zip(names, rounds, strict=True) for each in pair]
-        return replace(entry, value=value)
     if keys.is_growers(entry.key) and entry.kind == "string":
         try:
             version, grower = codec.decode(entry.value)
@@ -128,8 +125,9 @@ def _moved_on(entry: Entry) -> Entry:
     return entry
 
 
-def _halted(stored: bytes) -> bytes:
-    one = decoded(stored, Round)
-    if one.state == "running":
-        return encoded(replace(one, state="paused"))
-    return stored
+def _pause_rounds(client: redis.Redis) -> None:
+    """Hold every round that has texts to go: which have gone since then is not known."""
+    rounds = Rounds(client)
+    for one in rounds.shelf.all().values():
+        if one.state == "running" or (one.state == "finished" and rounds.left(one)):
+            rounds.change_state(one.id, ("running", "finished"), "paused")

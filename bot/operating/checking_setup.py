@@ -10,7 +10,7 @@ from urllib.parse import urlsplit
 from bot.dialogue.proof import prove
 from bot.dialogue.slips import FlowError
 from bot.gateways.opening import modem_section, smpp_link
-from bot.gateways.profiles import ProfileError, read_profile
+from bot.gateways.profiles import ProfileError, read_profile, secret
 from bot.operating.findings import Finding, ok, warning, wrong
 
 if TYPE_CHECKING:
@@ -117,13 +117,11 @@ def gateway(patient: Patient) -> Iterator[Finding]:
     wanted = profile.variables()
     if link:
         wanted[link.password] = "the password of the SMPP account"
-    missing = {each: use for each, use in wanted.items() if not patient.environ.get(each)}
-    for variable, use in missing.items():
-        yield wrong(
-            "gateway",
-            f"{variable} is not set: {use}",
-            "set it in the environment of web and senders, beside the settings",
-        )
+    for variable, use in wanted.items():
+        try:
+            secret(variable, patient.environ)
+        except ProfileError as error:
+            yield wrong("gateway", f"{use}: {error}", "set it for the web and the senders alike")
     if (profile.sms_in or profile.receipt or profile.ussd) and profile.signed is None:
         yield warning(
             "gateway",

@@ -137,7 +137,7 @@ def rounds(patient: Patient) -> Iterator[Finding]:
     every = kept.shelf.all().values()
     alive = Beats(patient.redis, patient.clock).alive()
     for one in every:
-        if one.state == "paused" and (left := kept.left(one.id)):
+        if one.state == "paused" and (left := kept.left(one)):
             yield warning(
                 "rounds",
                 f"{one.name} ({one.id}) is paused, with {left:,} texts to go",

@@ -156,7 +156,7 @@ class _OfTheStore(Collector):
         for state in get_args(State):
             counted.add_metric((state,), states[state])
         yield counted
-        left = sum(rounds.left(one.id) for one in every if one.state in {"running", "paused"})
+        left = sum(rounds.left(one) for one in every if one.state in {"running", "paused"})
         yield _gauge("round_texts_left", "Texts of running and paused rounds still to go.", left)
 
     def _senders(self) -> Iterator[Metric]:

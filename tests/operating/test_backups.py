@@ -24,7 +24,7 @@ from bot.store.beats import Beats
 from bot.store.errors import StoreUnavailable
 from bot.store.groups import Groups
 from bot.store.growers import NEW, Commit, Store
-from bot.store.rounds import Rounds
+from bot.store.rounds import Round, Rounds
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -169,6 +169,11 @@ def _counted(client: redis.Redis) -> dict[bytes, object]:
 def test_a_world_that_moved_on_gets_new_ids_and_paused_rounds(
     lived_in: Store, other_redis: redis.Redis, tmp_path: Path
 ) -> None:
+    rounds = Rounds(lived_in.redis)
+    for name in ("waiting", "gone"):
+        rounds.shelf.add(name, Round(name, name, "amina", 1, (NORTH,), state="finished"))
+        rounds.advance(name, "send", NORTH, ((0, ""), (64, "")), {"chosen": 2})
+    lived_in.redis.hset(keys.told_key(5, "gone"), mapping={"sent": 1, "refused": 1})
     backup(lived_in.redis, tmp_path / "a", [])
     restore(other_redis, tmp_path / "a", [])
     restored = Store(other_redis)
@@ -177,8 +182,8 @@ def test_a_world_that_moved_on_gets_new_ids_and_paused_rounds(
         assert new.version == old.version
         # What waits keeps its id: sent before or not, it is the same text.
         assert new.grower == replace(old.grower, serial=old.grower.serial + SERIALS_ON)
-    (one,) = Rounds(other_redis).shelf.all().values()
-    assert one.state == "paused"
+    states = {each.id: each.state for each in Rounds(other_redis).shelf.all().values()}
+    assert states == {"r1": "paused", "waiting": "paused", "gone": "finished"}
 
 
 def test_nothing_is_put_over_what_is_there(

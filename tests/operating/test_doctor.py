@@ -50,7 +50,7 @@ def patient(redis_client: redis.Redis) -> Patient:
 
 @pytest.fixture
 def unproved(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Proving takes seconds, and has tests of its own."""
+    """Proving takes a second or two, and has tests of its own."""
     monkeypatch.setattr(checking_setup, "prove", lambda _: [])
 
 
@@ -111,6 +111,7 @@ class TestLanguages:
     def test_flows_that_prove_are_well_and_others_are_not(
         self, patient: Patient, monkeypatch: pytest.MonkeyPatch
     ) -> None:
+        monkeypatch.setattr(checking_setup, "prove", lambda _: [])
         assert levels(checking_setup.languages, patient) == ["ok"]
         monkeypatch.setattr(checking_setup, "prove", lambda _: ["clearing.cover: no way out"])
         (ill,) = found(checking_setup.languages, patient)
