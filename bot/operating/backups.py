@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import time
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 from msgspec.structs import replace
 
@@ -44,8 +44,19 @@ def backup(
     """
     if being_restored(client):
         raise ArchiveError("a backup is being put back, or was in part; see that through first")
-    taken = datetime.fromtimestamp(clock(), UTC).isoformat(timespec="seconds")
-    return archive.write(path, taken, entries(client), recipients)
+    began = clock()
+    taken = datetime.fromtimestamp(began, UTC).isoformat(timespec="seconds")
+    count = archive.write(path, taken, entries(client), recipients)
+    with reaching_redis():
+        client.set(keys.backed_up_key(), f"{began:.0f}")
+    return count
+
+
+def last_backup(client: redis.Redis) -> float | None:
+    """Return when the last backup of this store was taken; None if none was. UTC epoch seconds."""
+    with reaching_redis():
+        found = cast("bytes | None", client.get(keys.backed_up_key()))
+    return None if found is None else float(found)
 
 
 def restore(

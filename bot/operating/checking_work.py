@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from bot.dialogue.slips import FlowError
 from bot.gateways.numbers import masked
+from bot.operating.backups import last_backup
 from bot.operating.findings import Finding, ok, warning, wrong
 from bot.reminders.rounds import faults
 from bot.reminders.schedule import next_due
@@ -29,6 +30,9 @@ if TYPE_CHECKING:
 SAMPLE = 200
 """Growers whose records are looked at."""
 
+OLD_BACKUP_S = 2 * 24 * 3600.0
+"""Seconds after which a backup is old: one of each night has been missed."""
+
 LATE_WARNING_S, LATE_WRONG_S = 120.0, 900.0
 """Seconds that what is due may wait: senders look every second, and a lease lasts 300."""
 
@@ -42,6 +46,18 @@ def restoring(patient: Patient) -> Iterator[Finding]:
                 "a backup is being put back, or was in part",
                 "let `fieldbell restore` end, or run it again with the same file",
             )
+
+
+def backed_up(patient: Patient) -> Iterator[Finding]:
+    """See that there is a backup, and how old it is."""
+    last = last_backup(patient.redis)
+    mend = "systemctl enable --now fieldbell-backup.timer, or `fieldbell backup FILE` each night"
+    if last is None:
+        yield warning("backups", "none was ever taken of this Redis", mend)
+        return
+    age_s = patient.clock() - last
+    found = f"the last was taken {_ago(age_s)} ago"
+    yield ok("backups", found) if age_s < OLD_BACKUP_S else warning("backups", found, mend)
 
 
 def records(patient: Patient) -> Iterator[Finding]:

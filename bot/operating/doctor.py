@@ -36,6 +36,7 @@ WITH_REDIS = (
     checking_redis.disk,
     checking_redis.clock,
     checking_work.restoring,
+    checking_work.backed_up,
     checking_work.records,
     checking_work.senders,
     checking_work.rounds,

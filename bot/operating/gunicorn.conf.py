@@ -1,3 +1,4 @@
+# ruff: noqa: N999 - the name is for gunicorn, which reads it as a file
 """How gunicorn serves Fieldbell: `gunicorn --config THIS "bot.web:create_app()"`.
 
 Where it listens, how many processes serve, and how long a request may take come from the

@@ -25,6 +25,7 @@ from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily
 from prometheus_client.openmetrics.exposition import CONTENT_TYPE_LATEST, generate_latest
 from prometheus_client.registry import Collector
 
+from bot.operating.backups import last_backup
 from bot.operating.servers import info, servers
 from bot.store.backlog import backlog
 from bot.store.beats import Beats
@@ -116,6 +117,7 @@ class _OfTheStore(Collector):
                 *self._growers(),
                 *self._rounds(),
                 *self._senders(),
+                *self._backups(),
                 *self._servers(),
             ]
         except StoreUnavailable as error:
@@ -171,6 +173,11 @@ class _OfTheStore(Collector):
         for outcome in ("accepted", "deferred", "refused"):
             handed.add_metric((outcome,), outcomes[outcome])
         yield handed
+
+    def _backups(self) -> Iterator[Metric]:
+        if (last := last_backup(self._client)) is not None:
+            age = max(self._clock() - last, 0.0)
+            yield _gauge("backup_age_seconds", "How long ago the last backup was taken.", age)
 
     def _servers(self) -> Iterator[Metric]:
         used = GaugeMetricFamily(

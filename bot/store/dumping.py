@@ -256,17 +256,17 @@ def put(client: redis.Redis, read: Iterable[Entry]) -> int:
     return count
 
 
-_COMMANDS = {"list": b"RPUSH", "hash": b"HSET", "set": b"SADD", "zset": b"ZADD"}
+_COMMANDS = {"list": "RPUSH", "hash": "HSET", "set": "SADD", "zset": "ZADD"}
 
 
-def _commands(entry: Entry) -> Iterator[tuple[bytes, ...]]:
+def _commands(entry: Entry) -> Iterator[tuple[str | bytes, ...]]:
     """The commands that make a key hold what it held."""
     key, value = entry.key, entry.value
     if entry.kind == "string":
-        yield b"SET", key, value
+        yield "SET", key, value
     elif entry.kind == "stream":
         for place, fields in value:
-            yield b"XADD", key, place, *fields
+            yield "XADD", key, place, *fields
     elif entry.kind != "none":
         if entry.kind == "zset":  # listed as member and score, written as score and member
             value = [each for pair in zip(value[1::2], value[::2], strict=True) for each in pair]

@@ -220,6 +220,11 @@ def restoring_key() -> str:
     return f"{_DESK}:restoring"
 
 
+def backed_up_key() -> str:
+    """Return the key of when the last backup was taken."""
+    return f"{_DESK}:backed_up"
+
+
 def probe_key() -> str:
     """Return the key that is written to see whether Redis takes writes."""
     return f"{_DESK}:probe"
@@ -246,6 +251,7 @@ PASSING = tuple(
         senders_key(),
         handed_key(),
         restoring_key(),
+        backed_up_key(),
         probe_key(),
     )
 )

@@ -201,6 +201,7 @@ def test_a_restore_cut_off_is_done_again(
     lived_in: Store, other_redis: redis.Redis, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(backups, "_GATHERED", 50)
+    before = contents(lived_in.redis)
     backup(lived_in.redis, tmp_path / "a", [])
     real, calls = backups.put, []
 
@@ -213,11 +214,11 @@ def test_a_restore_cut_off_is_done_again(
     monkeypatch.setattr(backups, "put", put)
     with pytest.raises(StoreUnavailable):
         restore(other_redis, tmp_path / "a", [], as_it_was=True)
-    assert 0 < other_redis.dbsize() < lived_in.redis.dbsize()
+    assert 0 < other_redis.dbsize() < len(before)
     with pytest.raises(ArchiveError, match="see that through"):
         backup(other_redis, tmp_path / "b", [])
     restore(other_redis, tmp_path / "a", [], as_it_was=True)
-    assert contents(other_redis).keys() == contents(lived_in.redis).keys()
+    assert contents(other_redis).keys() == before.keys()
 
 
 def test_nothing_is_restored_under_a_sender_at_work(
@@ -278,8 +279,8 @@ def test_only_its_key_opens_it(lived_in: Store, other_redis: redis.Redis, tmp_pa
 
 def test_several_may_hold_a_key(lived_in: Store, other_redis: redis.Redis, tmp_path: Path) -> None:
     other = pyrage.x25519.Identity.generate()
-    backup(lived_in.redis, tmp_path / "a", [*TO, str(other.to_public())])
-    assert restore(other_redis, tmp_path / "a", [str(other)])[1] == lived_in.redis.dbsize()
+    count = backup(lived_in.redis, tmp_path / "a", [*TO, str(other.to_public())])
+    assert restore(other_redis, tmp_path / "a", [str(other)])[1] == count
 
 
 def test_a_recipient_that_is_none_is_refused(store: Store, tmp_path: Path) -> None:

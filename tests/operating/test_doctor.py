@@ -13,6 +13,7 @@ from msgspec.structs import replace
 
 from bot.dialogue.records import Grower, enqueue
 from bot.operating import checking_redis, checking_setup, checking_work
+from bot.operating.backups import backup
 from bot.operating.doctor import examined
 from bot.operating.findings import Finding, Patient
 from bot.settings import Settings
@@ -356,6 +357,15 @@ def test_a_restore_that_stopped_half_way(patient: Patient) -> None:
     assert levels(checking_work.restoring, patient) == []
     patient.redis.set(keys.restoring_key(), "1")
     assert levels(checking_work.restoring, patient) == ["wrong"]
+
+
+def test_backups_that_are_old_or_were_never_taken(patient: Patient, tmp_path: Path) -> None:
+    assert levels(checking_work.backed_up, patient) == ["warning"]
+    backup(patient.redis, tmp_path / "a", [], patient.clock)
+    assert levels(checking_work.backed_up, patient) == ["ok"]
+    patient.clock = lambda: NOW + 3 * 24 * 3600
+    (old,) = found(checking_work.backed_up, patient)
+    assert (old.level, "3 days" in old.found) == ("warning", True)
 
 
 @pytest.mark.usefixtures("unproved")

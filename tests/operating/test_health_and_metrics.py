@@ -105,6 +105,7 @@ class TestMetrics:
         store.redis.hset(keys.told_key(3, "r1"), mapping={"sent": 3, "withdrawn": 1, "failed": 1})
         Beats(store.redis, lambda: NOW).beat("a:1", {"accepted": 7})
         Beats(store.redis, lambda: NOW - SILENT_S - 1).beat("b:1", {"accepted": 2, "refused": 1})
+        store.redis.set(keys.backed_up_key(), str(NOW - 3600))
 
         found = scraped()
 
@@ -128,6 +129,7 @@ class TestMetrics:
         assert value("rounds", state="running") == 0
         assert value("round_texts_left") == 5
         assert value("senders") == 1
+        assert value("backup_age_seconds") == 3600
         assert value("handed_total", outcome="accepted") == 9
         assert value("handed_total", outcome="refused") == 1
         assert value("redis_memory_bytes") > 100_000
