@@ -34,12 +34,13 @@ from bot.dialogue.voice import Contacts, Voice
 from bot.exchange import Exchange, dialogue_of
 from bot.gateway_cli import gateway
 from bot.gateways.numbers import read_number
-from bot.gateways.profiles import ProfileError, read_profile
+from bot.gateways.profiles import ProfileError, read_profiles
 from bot.growers_cli import growers
 from bot.operating.logs import configure
 from bot.operating_cli import backup, backup_key, doctor, restore
 from bot.rounds_cli import rounds
 from bot.settings import Settings, SettingsError
+from bot.spending_cli import spending
 from bot.store.codec import RecordError
 from bot.store.errors import StoreUnavailable
 from bot.store.server import EmbeddedRedisError
@@ -241,19 +242,21 @@ def send(file: Path | None, once: bool) -> None:  # noqa: FBT001 - click's own
 
     Over SMPP or a modem, what arrives is taken here, too.
     """
-    from bot.gateways.opening import opened  # noqa: PLC0415 - only this command sends
+    from bot.gateways.opening import opened_all  # noqa: PLC0415 - only this command sends
     from bot.operating.backups import being_restored  # noqa: PLC0415
     from bot.operating.beating import Counted, beating  # noqa: PLC0415
     from bot.receiving import Receiver  # noqa: PLC0415
     from bot.reminders.sender import Sender  # noqa: PLC0415
+    from bot.reminders.spending import Ceiling  # noqa: PLC0415
     from bot.reminders.spreading import Permission, Spreader  # noqa: PLC0415
     from bot.store.beats import Beats  # noqa: PLC0415
     from bot.store.groups import Groups  # noqa: PLC0415
     from bot.store.rounds import Rounds  # noqa: PLC0415
+    from bot.store.spending import Spending  # noqa: PLC0415
 
     settings = _settings(file)
     configure(settings)
-    profile = read_profile(settings.gateway)
+    profiles = read_profiles(settings.gateway)
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
@@ -264,17 +267,18 @@ def send(file: Path | None, once: bool) -> None:  # noqa: FBT001 - click's own
         with suppress(StoreUnavailable):  # it is waited for below
             if being_restored(store.redis):
                 raise click.ClickException("a backup is being put back, or was in part")
-        network = Counted(stack.enter_context(opened(profile, receiver, settings.country)))
+        network = Counted(stack.enter_context(opened_all(profiles, receiver, settings.country)))
         stack.enter_context(beating(Beats(store.redis, exchange.clock), network))
         groups, kept = Groups(store.redis), Rounds(store.redis)
+        ceiling = Ceiling(Spending(store.redis), settings, exchange.clock)
         sender = Sender(
             store,
             network,
             exchange.compose,
             settings,
             exchange.clock,
-            Permission(kept, exchange.clock),
-            profile.at_once,
+            Permission(kept, exchange.clock, ceiling),
+            sum(each.at_once for each in profiles.values()),
         )
         dialogue = exchange.dialogue
         spreader = Spreader(store, groups, kept, dialogue, settings, exchange.clock)
@@ -370,6 +374,7 @@ main.add_command(words)
 
 main.add_command(growers)
 main.add_command(rounds)
+main.add_command(spending)
 main.add_command(desk)
 main.add_command(gateway)
 

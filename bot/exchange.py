@@ -113,7 +113,7 @@ class Exchange:
                 return Said(turn.replies, turn.more)
         raise StoreUnavailable(f"lost {MOST_RACES} races in a row; deliver the text again")
 
-    def receipt(
+    def receipt(  # noqa: PLR0913 - what a report says
         self,
         number: str,
         state: State,
@@ -121,12 +121,14 @@ class Exchange:
         serial: int = 0,
         reference: str = "",
         reason: str = "",
+        gateway: str = "",
     ) -> bool:
         """Take a gateway's report on a text, once, however often it comes; False if it is no news.
 
-        The text is named by its `serial`, or by the gateway's `reference` alone. What arrived has
-        arrived: a failure reported after it is dropped, and an arrival reported after a failure
-        takes its place, and takes back what the failure counted. A report may come before its
+        The text is named by its `serial`, or by the gateway's `reference` alone; `gateway` is
+        whose that is, "" where there is only one. What arrived has arrived: a failure reported
+        after it is dropped, and an arrival reported after a failure takes its place, and takes
+        back what the failure counted. A report may come before its
         text is known to have left: it is kept, and where the text cannot be told yet it counts
         as of no kind until the sender knows. Nothing is kept of an unknown number, of a serial
         that was never given out, or on a text that the gateway refused.
@@ -135,7 +137,8 @@ class Exchange:
         written since that text was sent, or a text sent later, or this one after all, arrives.
         Raises StoreUnavailable; then nothing has happened.
         """
-        message_id = f"receipt:{serial}:{reference}:{state}"
+        whose = f"{gateway}/" if gateway and not serial else ""
+        message_id = f"receipt:{serial}:{whose}{reference}:{state}"
         what: What = "delivered" if state == "delivered" else "failed"
         for _ in range(MOST_RACES):
             loaded = self.store.load(number, message_id)
@@ -143,7 +146,9 @@ class Exchange:
             if known is None or loaded.replay is not None or serial > known.serial:
                 return False
             now = self.clock()
-            report = Line(int(now), what, serial=serial, reference=reference, reason=reason)
+            report = Line(
+                int(now), what, serial=serial, reference=reference, reason=reason, gateway=gateway
+            )
             kept = [*self.store.lines(number), *_on_its_way(known, serial)]
             text, before = spoken_of(kept, report)
             if (text and text.what == "refused") or (before and before.what == "delivered"):

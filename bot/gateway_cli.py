@@ -123,6 +123,10 @@ def describe(name: str, profile: Profile, environ: Mapping[str, str], now: float
         for what, part in parts.items():
             if part is None:
                 yield f"It has nothing on {what}."
+    if profile.prefixes:
+        yield f"Beside other gateways it takes numbers that begin with {', '.join(profile.prefixes)}."
+    if profile.rate:
+        yield f"At most {profile.rate:g} texts a second leave by it, from each process that sends."
     variables = profile.variables()
     if variables:
         yield ""
@@ -201,6 +205,9 @@ def _on_texts_out(profile: Profile, out: SmsOut) -> Iterator[str]:
         else "it is sent once more, with the same id"
     )
     yield f"  No answer within {out.timeout_s:g} s or one not named here: {again}."
+    behind = [str(each) for each in (502, 504) if each not in rules.later_statuses]
+    held = ", ".join(["No answer", *behind])
+    yield f"  {held}: it may have arrived, so no other gateway is given it."
     if out.reference or out.reference_header:
         where = out.reference_header or f"{out.reference} of the answer"
         yield f"  The gateway's own name for a text is at {where}."

@@ -31,12 +31,21 @@ class Receiver:
         if e164 := self._read(number, "a text"):
             self._exchange.answer(e164, text, message_id=message_id, queue=True)
 
-    def report(
-        self, number: str, state: State, *, serial: int = 0, reference: str = "", reason: str = ""
+    def report(  # noqa: PLR0913 - what a report says
+        self,
+        number: str,
+        state: State,
+        *,
+        serial: int = 0,
+        reference: str = "",
+        reason: str = "",
+        gateway: str = "",
     ) -> None:
-        """Take a report on a text that was sent."""
+        """Take a report on a text that was sent; `gateway` is by which, "" where there is one."""
         if e164 := self._read(number, "a report"):
-            self._exchange.receipt(e164, state, serial=serial, reference=reference, reason=reason)
+            self._exchange.receipt(
+                e164, state, serial=serial, reference=reference, reason=reason, gateway=gateway
+            )
 
     def step(self, session: str, number: str, text: str) -> tuple[str, bool]:
         """Answer a step of a USSD session with a screen, and whether the session goes on.

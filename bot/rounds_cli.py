@@ -9,16 +9,16 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import click
-from babel.numbers import format_currency
 
-from bot.commands import WHO, store_of
-from bot.dialogue.slips import SEASON
+from bot.commands import WHO, money, store_of
 from bot.exchange import dialogue_of
 from bot.reminders.rounds import LONGEST_DAYS, REASONS, Chosen, faults, judge
+from bot.reminders.spending import bill, estimate, month_at
 from bot.reminders.spreading import Spreader
 from bot.store.groups import Group, Groups, tidy
 from bot.store.people import People
 from bot.store.rounds import Conditions, Round, Rounds, new_id
+from bot.store.spending import Spending
 from bot.words_files import Refused
 
 if TYPE_CHECKING:
@@ -27,9 +27,15 @@ if TYPE_CHECKING:
 
     from bot.settings import Settings
     from bot.store.growers import Store
-    from bot.store.rounds import Pass, Progress, State
+    from bot.store.rounds import Pass, PausedFor, Progress, State
 
 POLL_S = 0.5
+
+PAUSED_FOR: dict[PausedFor, str] = {
+    "": "",
+    "ceiling": "paused as the month's spend has reached the ceiling; `fieldbell spending` shows it",
+}
+"""Why a round is paused, where no agent did it."""
 
 
 @click.group()
@@ -164,6 +170,8 @@ def count(file: Path | None, round_id: str) -> None:
         progress = kept.progress(round_id, "count")
         for line in counted(progress, settings):
             click.echo(line)
+        if warning := over_ceiling(progress, settings, store):
+            click.echo(warning, err=True)
         for number in progress.examples:
             grower = store.load(number).grower
             group = Groups(store.redis).shelf.find(grower.group) or Group(grower.group)
@@ -184,7 +192,7 @@ def counted(progress: Progress, settings: Settings) -> list[str]:
             segments += counts[f"segments:{what}"]
             named = what or "no language yet"
             lines.append(f"  {named}: {many:,}, segments {counts[f'segments:{what}']:,}")
-    cost = f", {money(segments, settings)}" if settings.segment_price else ""
+    cost = f", {money(estimate(segments, settings), settings)}" if settings.segment_price else ""
     lines.append(f"segments: {segments:,}{cost}")
     lines += [
         f"left out, as they {REASONS[name.partition(':')[2]]}: {many:,}"
@@ -194,9 +202,16 @@ def counted(progress: Progress, settings: Settings) -> list[str]:
     return lines
 
 
-def money(segments: int, settings: Settings) -> str:
-    """Write what so many segments cost the operator."""
-    return format_currency(segments * settings.segment_price, settings.currency, locale="en_GB")
+def over_ceiling(progress: Progress, settings: Settings, store: Store) -> str:
+    """Say that what was counted costs more than is left of the month's ceiling; "" if it is not."""
+    many = sum(count for name, count in progress.counts.items() if name.startswith("segments:"))
+    month = bill(Spending(store.redis), month_at(time.time(), settings), settings)
+    if not month.short_of(estimate(many, settings)):
+        return ""
+    left, ceiling = money(month.left, settings), money(month.ceiling, settings)
+    return (
+        f"that is more than is left this month: {left} of {ceiling}; it will be paused on its way"
+    )
 
 
 @rounds.command()
@@ -207,6 +222,8 @@ def show(file: Path | None, round_id: str) -> None:
     with _reached(file) as (settings, _store, kept):
         one = _found(kept, round_id)
         click.echo(f"{one.name} ({', '.join(one.groups)}), by {one.by}: {one.state}")
+        if why := PAUSED_FOR[one.paused_for]:
+            click.echo(why)
         if one.start:
             start = datetime.fromtimestamp(one.start, UTC).astimezone(ZoneInfo(settings.zone))
             click.echo(f"not before {start:%Y-%m-%d %H:%M}")
@@ -231,9 +248,7 @@ def start(file: Path | None, round_id: str) -> None:
         one = _found(kept, round_id)
         _refuse_faulty(one, store, settings)
         _move(kept, store, round_id, ("draft", "counted"), "running")
-        if one.flow == SEASON:
-            begins = max(one.start, time.time())
-            Groups(store.redis).open_season(one.groups, begins, settings.zone)
+        Groups(store.redis).open_season(one, time.time(), settings.zone)
 
 
 @rounds.command()

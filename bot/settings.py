@@ -8,6 +8,8 @@ that names the nearest known one: a misspelt setting must not pass for a default
 from __future__ import annotations
 
 import difflib
+import math
+import re
 import tomllib
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
@@ -60,7 +62,8 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     poison_number: str = ""
     """The number for poisoning, sent with safety texts. The operator sets it: none is assumed."""
     gateway: str = "plain-json"
-    """A gateway profile: the name of one that comes with Fieldbell, or a path to a TOML file."""
+    """A gateway profile: the name of one that comes with Fieldbell, or a path to a TOML file; or
+    several with commas between, the preferred one first."""
     district: Path | None = None
     """A YAML file of the district's own figures and units of area (`bot.agronomy.district`)."""
     locales: Path | None = None
@@ -83,7 +86,14 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     currency: str = "TZS"
     """ISO 4217 code of prices and costs."""
     segment_price: Annotated[float, Meta(ge=0)] = 0.0
-    """What the operator pays for a segment, in `currency`; 0 shows segments only."""
+    """What the operator pays for a segment, in `currency`; 0 shows segments only. It is what a
+    segment is taken to cost in estimates, and over gateways that `gateway_prices` leaves out."""
+    gateway_prices: str = ""
+    """Gateways that cost another price a segment, by the names of their profiles, with commas
+    between: "coast=18,modem=0"."""
+    spend_ceiling: Annotated[float, Meta(ge=0)] = 0.0
+    """What texts may come to in a month of `zone`, in `currency`; from there on rounds are paused,
+    and nothing else is. 0 is no ceiling."""
     keep_texts: Annotated[int, Meta(ge=0, le=500)] = 40
     """How many of a grower's latest texts are kept, both ways, for agents to see."""
     desk_pages: bool = False
@@ -120,6 +130,14 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
                 f"remind_at {self.remind_at} is outside waking hours; "
                 f"set an hour from {self.waking_from} to {self.waking_until - 1}"
             )
+        for name in ("segment_price", "spend_ceiling"):
+            if not math.isfinite(getattr(self, name)):
+                raise SettingsError(f"{name} is not a number of {self.currency}; write one, as 30")
+        _prices(self.gateway_prices)
+        if self.spend_ceiling and not self.segment_price:
+            raise SettingsError(
+                "spend_ceiling needs segment_price, as texts without a price never reach it; set both"
+            )
 
     @property
     def offered(self) -> tuple[str, ...]:
@@ -130,6 +148,11 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     def folded(self) -> frozenset[str]:
         """Codes of the languages whose letters are folded."""
         return frozenset(_codes(self.fold_letters))
+
+    @property
+    def prices(self) -> dict[str, float]:
+        """What a segment costs over each gateway of `gateway_prices`, by name, in `currency`."""
+        return _prices(self.gateway_prices)
 
     @classmethod
     def read(cls, environ: Mapping[str, str], file: Path | None = None) -> Settings:
@@ -155,6 +178,25 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
 
 def _codes(written: str) -> tuple[str, ...]:
     return tuple(code.strip() for code in written.split(",") if code.strip())
+
+
+def _prices(written: str) -> dict[str, float]:
+    prices: dict[str, float] = {}
+    for each in _codes(written):
+        # A name may hold "=", as names of files may; a price does not.
+        name, _, price = map(str.strip, each.rpartition("="))
+        if not name or not _PRICE.fullmatch(price):
+            raise SettingsError(
+                f"gateway_prices has {each!r}; write a gateway's name, = and what a segment costs, "
+                "from 0, with commas between: coast=18.5,modem=0"
+            )
+        if name in prices:
+            raise SettingsError(f"gateway_prices has two prices for {name!r}; leave one")
+        prices[name] = float(price)
+    return prices
+
+
+_PRICE = re.compile(r"[0-9]{1,12}(\.[0-9]{1,6})?")
 
 
 def nearest(wrong: str, known: Iterable[str]) -> str:

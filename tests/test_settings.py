@@ -75,12 +75,31 @@ def test_a_districts_file_that_is_no_path(tmp_path: Path, text: str) -> None:
         ({"FIELDBELL_WAKING_UNTIL": "25"}, "waking_until"),
         ({"FIELDBELL_WAKING_FROM": "20"}, "must come before"),
         ({"FIELDBELL_REMIND_AT": "19"}, "from 7 to 18"),
+        ({"FIELDBELL_SEGMENT_PRICE": "-1"}, "segment_price"),
+        ({"FIELDBELL_SEGMENT_PRICE": "inf"}, "segment_price is not a number of TZS"),
+        ({"FIELDBELL_SEGMENT_PRICE": "nan"}, "segment_price"),
+        ({"FIELDBELL_SPEND_CEILING": "-0.5"}, "spend_ceiling"),
+        ({"FIELDBELL_SPEND_CEILING": "nan", "FIELDBELL_SEGMENT_PRICE": "1"}, "spend_ceiling"),
+        ({"FIELDBELL_SPEND_CEILING": "1000"}, "spend_ceiling needs segment_price"),
+        ({"FIELDBELL_GATEWAY_PRICES": "coast"}, "has 'coast'; write a gateway's name, ="),
+        ({"FIELDBELL_GATEWAY_PRICES": "=3"}, "has '=3'"),
+        ({"FIELDBELL_GATEWAY_PRICES": "coast="}, "has 'coast='"),
+        ({"FIELDBELL_GATEWAY_PRICES": "coast=-3"}, "from 0"),
+        ({"FIELDBELL_GATEWAY_PRICES": "coast=nan"}, "has 'coast=nan'"),
+        ({"FIELDBELL_GATEWAY_PRICES": "coast=1e9"}, "has 'coast=1e9'"),
+        ({"FIELDBELL_GATEWAY_PRICES": "coast=2,hills=3,coast=4"}, "two prices for 'coast'"),
         ({"FIELDBELL_SETTINGS": "/nowhere/fieldbell.toml"}, "cannot be read"),
     ],
 )
 def test_a_bad_value_is_an_error_with_its_remedy(environ: dict[str, str], says: str) -> None:
     with pytest.raises(SettingsError, match=says):
         Settings.read(environ)
+
+
+def test_prices_are_read_gateway_by_gateway() -> None:
+    settings = Settings.read({"FIELDBELL_GATEWAY_PRICES": " coast = 18.5, a=b=0 ,,hills=007"})
+    assert settings.prices == {"coast": 18.5, "a=b": 0.0, "hills": 7.0}
+    assert Settings().prices == {}
 
 
 def test_a_bad_key_in_the_file_names_the_nearest(tmp_path: Path) -> None:

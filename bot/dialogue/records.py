@@ -140,6 +140,8 @@ class Waiting(Struct, array_like=True, frozen=True):
     body: str
     operation: str = ""
     attempts: int = 0
+    gateway: str = ""
+    """The gateway that may have taken it already, so that it goes to no other."""
 
 
 class Grower(Struct, array_like=True, frozen=True):

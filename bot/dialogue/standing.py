@@ -7,11 +7,12 @@ count changes only when a record does, and the store can keep it in the same com
 from __future__ import annotations
 
 from collections import Counter
-from datetime import timedelta
+from dataclasses import dataclass
+from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from datetime import date
+    from collections.abc import Iterable, Mapping
 
     from bot.dialogue.records import Grower, Operation, Plan
 
@@ -121,6 +122,65 @@ def _of_plan(plan: Plan) -> list[tuple[str, int]]:
 def monday(day: date) -> date:
     """The Monday of a day's week (ISO 8601)."""
     return day.fromordinal(day.toordinal() - day.weekday())
+
+
+@dataclass(frozen=True, slots=True)
+class Adoption:
+    """One operation over all plans: how often it is in one, was done, and was done late.
+
+    `late_days` are those of all that were late; `ml` is herbicide product advised. `weeks` has,
+    by their Mondays, how many are "open" and how many "done".
+    """
+
+    operation: str
+    planned: int
+    done: int
+    late: int
+    late_days: int
+    ml: int
+    weeks: Mapping[date, Counter[str]]
+
+    @property
+    def percent(self) -> int:
+        """Done of what is planned, in percent; halves go up."""
+        return (200 * self.done + self.planned) // (2 * self.planned) if self.planned else 0
+
+    @property
+    def mean_late(self) -> float:
+        """Days late, on average of those that were."""
+        return round(self.late_days / self.late, 1) if self.late else 0.0
+
+    @property
+    def litres(self) -> float:
+        """Herbicide product advised, in litres."""
+        return round(self.ml / 1000, 1)
+
+
+def adoption(sums: Mapping[str, int], operations: Iterable[str]) -> list[Adoption]:
+    """Read from counted facts what became of each operation, in the order of `operations`."""
+    totals: dict[str, Counter[str]] = {name: Counter() for name in operations}
+    weeks: dict[str, dict[date, Counter[str]]] = {}
+    for fact, many in sums.items():
+        kind, _, rest = fact.partition(":")
+        if kind in {"open", "done", "late", "late_days", "ml"} and many:
+            name, _, week = rest.partition(":")
+            totals.setdefault(name, Counter())[kind] += many
+            if week:
+                theirs = weeks.setdefault(name, {}).setdefault(date.fromisoformat(week), Counter())
+                theirs[kind] += many
+    return [
+        Adoption(
+            name,
+            each["open"] + each["done"],
+            each["done"],
+            each["late"],
+            each["late_days"],
+            each["ml"],
+            dict(sorted(weeks.get(name, {}).items())),
+        )
+        for name, each in totals.items()
+        if any(each.values())
+    ]
 
 
 def due_ordinal(grower: Grower) -> int:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Literal, Protocol
 
 
 @dataclass(frozen=True, slots=True)
@@ -11,12 +11,14 @@ class Outgoing:
     """A text to send. `to` is E.164.
 
     `id` stays the same when a text is sent again after a crash, so that a gateway that knows
-    it can drop the repeat.
+    it can drop the repeat. `gateway` names the one that may have taken it already: it goes to no
+    other.
     """
 
     id: str
     to: str
     body: str
+    gateway: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,12 +32,22 @@ class Accepted:
     gateway: str = ""
 
 
+Why = Literal["later", "down", "busy", "unknown"]
+
+
 @dataclass(frozen=True, slots=True)
 class Deferred:
-    """The gateway could not take the text now. `retry_after_s` is how long it asks to wait."""
+    """The gateway did not say that it took the text. `retry_after_s` is how long it asks to wait.
+
+    `why` tells what is known. "later": it was asked, and did not take it. "down": it could not be
+    reached, so it was not even asked. "busy": it takes no more at this moment, and was not asked.
+    "unknown": it may have taken it, so the text may go to no other gateway than this, `gateway`.
+    """
 
     reason: str
     retry_after_s: float | None = None
+    why: Why = "later"
+    gateway: str = ""
 
 
 @dataclass(frozen=True, slots=True)

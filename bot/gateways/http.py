@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import os
 import re
+import ssl
 import threading
 import time
 from collections import OrderedDict
 from dataclasses import dataclass, replace
 from http.cookiejar import DefaultCookiePolicy
+from traceback import walk_tb
 from typing import TYPE_CHECKING, Any, cast
 from weakref import WeakSet
 
@@ -76,7 +78,8 @@ class HttpGateway:
     A text may have arrived when the connection broke or the time ran out after it had left, or
     when the answer has a word the profile does not know. It is `Deferred` once and sent again
     under the same id; the second time it is `Refused`, for a person to look at. With
-    `repeats_dropped` it is `Deferred` every time. Nothing of this is remembered after a restart.
+    `repeats_dropped` it is `Deferred` every time. So is one that a 502 or 504 was answered to, by
+    a server that had handed it on; unless `later_statuses` say that it means no such thing.
 
     Raises `ProfileError` when made from a profile without `[sms_out]`, or when `environ` lacks a
     secret it names.
@@ -115,7 +118,7 @@ class HttpGateway:
             # Its text may hold the address with a secret in it, so only its kind is told.
             kind = type(error).__name__
             if _never_left(error):
-                found = Deferred(f"the gateway cannot be reached: {kind}")
+                found = Deferred(f"the gateway cannot be reached: {kind}", why="down")
             else:
                 found = Unsure(f"the gateway did not answer: {kind}")
         else:
@@ -180,13 +183,15 @@ class HttpGateway:
         """Let a text that may have arrived be sent once more, and no more than that."""
         reason = f"{found.reason}; the text may have arrived"
         if self._out.repeats_dropped:
-            return Deferred(reason)
+            return Deferred(reason, why="unknown")
         with self._lock:
-            again = text.id in self._unsure
+            again = bool(text.gateway) or text.id in self._unsure
             self._unsure[text.id] = None
             if len(self._unsure) > MOST_UNSURE:
                 self._unsure.popitem(last=False)
-        return Refused(f"{reason}, and was sent twice") if again else Deferred(reason)
+        if again:
+            return Refused(f"{reason}, and was sent twice")
+        return Deferred(reason, why="unknown")
 
     def _loggable(self, found: Outcome | Unsure, number: str) -> Outcome | Unsure:
         """Return what the gateway said as it may be logged: one line, no secret, no number."""
@@ -245,8 +250,20 @@ def _auth(out: SmsOut, secrets: Mapping[str, str]) -> Callable[..., Any]:
 
 def _never_left(error: requests.RequestException) -> bool:
     """Tell whether a request failed before a byte of it had left."""
+    if isinstance(error, requests.exceptions.SSLError) and _after_handshake(error):
+        return False
     reason = getattr(error.args[0], "reason", None) if error.args else None
     return isinstance(error, _NEVER_LEFT) or isinstance(reason, NewConnectionError)
+
+
+def _after_handshake(error: BaseException) -> bool:
+    """Tell whether TLS failed on a connection that it had been agreed on, and a text could leave."""
+    cause: BaseException | None = error
+    while cause is not None and not isinstance(cause, ssl.SSLError):
+        cause = cause.__context__
+    frames = walk_tb(cause.__traceback__) if cause else ()
+    names = [frame.f_code.co_name for frame, _ in frames]
+    return bool(names) and "do_handshake" not in names
 
 
 def _body(response: requests.Response, until: float) -> bytes | None:

@@ -29,6 +29,9 @@ _PASSING = {
     HTTPStatus.NOT_FOUND,
 }
 
+_BEHIND = {HTTPStatus.BAD_GATEWAY, HTTPStatus.GATEWAY_TIMEOUT}
+"""What one says who handed the text on and got no good answer (RFC 9110, 15.6.3 and 15.6.5)."""
+
 _BETWEEN_WORDS = re.compile(r"[\s,;:|=]+")
 
 
@@ -74,7 +77,9 @@ def judge(out: SmsOut, answer: Answer, now: float) -> Outcome | Unsure:
         case "unreachable":
             return Refused(reason, unreachable=True)
         case "later":
-            return Deferred(reason, retry_after(answer.headers.get("Retry-After", ""), now))
+            wait = retry_after(answer.headers.get("Retry-After", ""), now)
+            sure = status not in _BEHIND or status in out.answer.later_statuses
+            return Deferred(reason, wait, "later" if sure else "unknown")
         case None:
             return Unsure(reason)
 

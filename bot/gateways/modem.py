@@ -36,6 +36,7 @@ from bot.gateways.reading import Incoming, Report, Unreadable
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from bot.gateways.base import Why
     from bot.gateways.profiles import State
 
     OnText = Callable[[Incoming], bool]
@@ -143,7 +144,7 @@ class ModemGateway:
         try:
             return self._sending(name, text.body)
         except OSError as error:
-            return Deferred(f"the modem's folder cannot be used: {error.strerror}")
+            return _unusable(error, "unknown")
 
     def _sending(self, name: str, body: str) -> Outcome:
         queued = self._outbox / name
@@ -152,12 +153,17 @@ class ModemGateway:
         if not self.running():
             queued.unlink(missing_ok=True)  # or it would leave whenever the daemon is started
             command = f"gammu-smsd -c {self._folder}/gammu-smsdrc -p {self._folder}/smsd.pid"
-            return Deferred(f"the modem's daemon does not run; start it with: {command}")
+            return Deferred(
+                f"the modem's daemon does not run; start it with: {command}", why="down"
+            )
         if not queued.exists():
             if len(list(self._outbox.glob("OUT*"))) >= MOST_WAITING:
-                return Deferred("the modem has too many texts to send")
+                return Deferred("the modem has too many texts to send", why="busy")
             # With its byte order mark, UTF-16 is read whatever the daemon's locale.
-            _write(queued, body.encode("utf-16", "replace"))
+            try:
+                _write(queued, body.encode("utf-16", "replace"))
+            except OSError as error:
+                return _unusable(error, "down")
         reason = "the modem could not send the text; smsd.log in its folder says why"
         deadline = time.monotonic() + self._modem.timeout_s
         while queued.exists():
@@ -169,7 +175,8 @@ class ModemGateway:
         if (self._sent / name).exists():
             return Accepted(self._reference(name))
         (self._error / name).unlink(missing_ok=True)
-        return Deferred(reason)
+        # A part of it may have left, or the modem have sent it and not said so.
+        return Deferred(reason, why="unknown")
 
     def running(self) -> bool:
         """Whether the daemon runs: its pid file may have outlived it, and the number be another's."""
@@ -364,6 +371,10 @@ def _part(fields: dict[str, str]) -> _Part:
         place,
         max(1, total),
     )
+
+
+def _unusable(error: OSError, why: Why) -> Deferred:
+    return Deferred(f"the modem's folder cannot be used: {error.strerror}", why=why)
 
 
 def _write(path: Path, content: bytes) -> None:

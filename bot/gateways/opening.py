@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import logging
 import threading
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
@@ -12,7 +13,8 @@ import msgspec
 from msgspec import Struct
 
 from bot.gateways.http import HttpGateway
-from bot.gateways.profiles import ProfileError
+from bot.gateways.profiles import ProfileError, kept_apart
+from bot.gateways.routing import Route, Router
 from bot.settings import nearest
 
 if TYPE_CHECKING:
@@ -37,10 +39,17 @@ class Receives(Protocol):
         """Take a text."""
         ...
 
-    def report(
-        self, number: str, state: State, *, serial: int = 0, reference: str = "", reason: str = ""
+    def report(  # noqa: PLR0913 - what a report says
+        self,
+        number: str,
+        state: State,
+        *,
+        serial: int = 0,
+        reference: str = "",
+        reason: str = "",
+        gateway: str = "",
     ) -> None:
-        """Take a report on a text that was sent."""
+        """Take a report on a text that was sent; `gateway` is by which, "" where there is one."""
         ...
 
     def step(self, session: str, number: str, text: str) -> tuple[str, bool]:
@@ -68,6 +77,69 @@ def smpp_link(profile: Profile) -> SmppLink | None:
 def modem_section(profile: Profile) -> ModemSection | None:
     """Read the `[modem]` of a profile; None if it has none. Raises ProfileError."""
     return None if profile.modem is None else _section(profile.modem, ModemSection, "modem")
+
+
+@contextmanager
+def opened_all(
+    profiles: Mapping[str, Profile], receiver: Receives, country: str
+) -> Iterator[Router]:
+    """Open the gateways of profiles, by their names in the order of preference, as one.
+
+    Ids of texts that arrive, and the references in reports, are each gateway's own, so they are
+    kept apart by its name; see `kept_apart`. Raises ProfileError.
+    """
+    with ExitStack() as stack:
+        routes = []
+        for name, profile in profiles.items():
+            gateway = stack.enter_context(
+                opened(profile, heard_by(receiver, name, profiles), country)
+            )
+            routes.append(
+                Route(name, gateway, tuple(profile.prefixes), profile.rate, profile.at_once)
+            )
+        yield Router(routes)
+
+
+def heard_by(receiver: Receives, name: str, profiles: Mapping[str, Profile]) -> Receives:
+    """Return who takes what arrives by one of several gateways, and passes it on."""
+    return _Heard(receiver, name if len(profiles) > 1 else "", kept_apart(name, profiles))
+
+
+@dataclass(frozen=True, slots=True)
+class _Heard:
+    """Passes on what arrives by one of several gateways, with ids that no other has."""
+
+    receiver: Receives
+    gateway: str
+    before_ids: str
+
+    def text(self, number: str, text: str, message_id: str | None) -> None:
+        """Pass on a text."""
+        self.receiver.text(number, text, message_id and f"{self.before_ids}{message_id}")
+
+    def report(  # noqa: PLR0913 - what a report says
+        self,
+        number: str,
+        state: State,
+        *,
+        serial: int = 0,
+        reference: str = "",
+        reason: str = "",
+        gateway: str = "",
+    ) -> None:
+        """Pass on a report."""
+        self.receiver.report(
+            number,
+            state,
+            serial=serial,
+            reference=reference,
+            reason=reason,
+            gateway=gateway or self.gateway,
+        )
+
+    def step(self, session: str, number: str, text: str) -> tuple[str, bool]:
+        """Pass on a USSD step."""
+        return self.receiver.step(session, number, text)
 
 
 @contextmanager

@@ -10,6 +10,7 @@ A name of a field in JSON may be a path: "message.from" is the field from of the
 
 from __future__ import annotations
 
+import re
 import tomllib
 from importlib import resources
 from pathlib import Path
@@ -25,6 +26,12 @@ from bot.settings import nearest
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
+
+_PREFIX = re.compile(r"\+[1-9][0-9]{0,14}")
+"""The beginning of a number in E.164."""
+
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
+"""The name of one of several gateways, which stands in addresses."""
 
 State = Literal["delivered", "failed", "unreachable"]
 """What became of a text: it arrived, it did not, or none ever will at that number."""
@@ -351,6 +358,10 @@ class Profile(Struct, frozen=True, forbid_unknown_fields=True):
     `signed` holds for all that arrives; without it, whoever knows the address may write to it.
     Texts leave by `sms_out`, or by `smpp` or `modem` (`bot.gateways.opening` knows their keys),
     by which they arrive too; `at_once` is how many a sender hands over together.
+
+    Beside other gateways it takes numbers that begin with one of `prefixes` ("+25575"), or all
+    numbers where there are none. `rate` is how many texts a second may leave, 0 for no limit; each
+    sender process counts for itself.
     """
 
     sms_in: SmsIn | None = None
@@ -361,8 +372,18 @@ class Profile(Struct, frozen=True, forbid_unknown_fields=True):
     smpp: dict[str, Any] | None = None
     modem: dict[str, Any] | None = None
     at_once: Annotated[int, Meta(ge=1, le=200)] = 1
+    prefixes: list[str] = field(default_factory=list)
+    rate: Annotated[float, Meta(ge=0, le=1000)] = 0.0
 
     def __post_init__(self) -> None:
+        for place, prefix in enumerate(self.prefixes):
+            if not _PREFIX.fullmatch(prefix):
+                raise ValueError(
+                    f"prefixes has {prefix!r}; write the beginning of a number as it is dialled "
+                    'from abroad, "+25575"'
+                )
+            if prefix in self.prefixes[:place]:
+                raise ValueError(f"prefixes has {prefix} twice; name it once")
         ways = [name for name in ("sms_out", "smpp", "modem") if getattr(self, name) is not None]
         if len(ways) > 1:
             raise ValueError(f"{' and '.join(ways)} both say how texts leave; keep one")
@@ -430,6 +451,40 @@ def read_profile(name_or_path: str) -> Profile:
         return msgspec.convert(values, Profile)
     except msgspec.ValidationError as error:
         raise ProfileError(f"profile {name_or_path}: {error}") from error
+
+
+def read_profiles(written: str) -> dict[str, Profile]:
+    """Read one or more profiles, with commas between, in the order of preference.
+
+    Each has a name: its own where it comes with Fieldbell, else that of its file without ".toml".
+    Raises `ProfileError` as `read_profile` does, and where names cannot tell gateways apart.
+    """
+    places = [place.strip() for place in written.split(",") if place.strip()]
+    if not places:
+        raise ProfileError("no gateway is named; write the name of a profile, or a path to one")
+    profiles: dict[str, Profile] = {}
+    for place in places:
+        name = Path(place).stem if place.endswith(".toml") else place
+        if name in profiles:
+            raise ProfileError(
+                f"two gateways are named {name}; rename the file of one, as gateways are told "
+                "apart by the names of their files"
+            )
+        profiles[name] = read_profile(place)
+        if len(places) > 1 and not _NAME.fullmatch(name):
+            raise ProfileError(
+                f"a gateway is named {name!r}, which cannot stand in an address; "
+                "rename its file to letters, digits and hyphens"
+            )
+    return profiles
+
+
+def kept_apart(name: str, profiles: Mapping[str, Profile]) -> str:
+    """Return what is put before ids of what arrives by a gateway: nothing for the first of all.
+
+    So ids that are remembered stay good when a second gateway is added behind the first.
+    """
+    return "" if name == next(iter(profiles)) else f"{name}/"
 
 
 def secret(variable: str, environ: Mapping[str, str]) -> str:

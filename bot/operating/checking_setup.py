@@ -10,11 +10,11 @@ from urllib.parse import urlsplit
 from bot.dialogue.proof import prove
 from bot.dialogue.slips import FlowError
 from bot.gateways.opening import modem_section, smpp_link
-from bot.gateways.profiles import ProfileError, read_profile, secret
+from bot.gateways.profiles import ProfileError, read_profiles, secret
 from bot.operating.findings import Finding, ok, warning, wrong
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from bot.gateways.profiles import Profile
     from bot.operating.findings import Patient
@@ -106,20 +106,28 @@ def languages(patient: Patient) -> Iterator[Finding]:
 
 
 def gateway(patient: Patient) -> Iterator[Finding]:
-    """Read the profile, look for its secrets, and reach its host. No text is sent."""
-    name = patient.settings.gateway
+    """Read the profiles, look for their secrets, and reach their hosts. No text is sent."""
     try:
-        profile = read_profile(name)
+        profiles = read_profiles(patient.settings.gateway)
+    except ProfileError as error:
+        yield wrong("gateway", str(error), "mend it; `fieldbell gateway check PROFILE` reads one")
+        return
+    for name, profile in profiles.items():
+        yield from _gateway(name, profile, patient.environ)
+
+
+def _gateway(name: str, profile: Profile, environ: Mapping[str, str]) -> Iterator[Finding]:
+    try:
         link, modem = smpp_link(profile), modem_section(profile)
     except ProfileError as error:
-        yield wrong("gateway", str(error), f"mend it; `fieldbell gateway check {name}` reads it")
+        yield wrong("gateway", f"{name}: {error}", "mend the profile")
         return
     wanted = profile.variables()
     if link:
         wanted[link.password] = "the password of the SMPP account"
     for variable, use in wanted.items():
         try:
-            secret(variable, patient.environ)
+            secret(variable, environ)
         except ProfileError as error:
             yield wrong("gateway", f"{use}: {error}", "set it for the web and the senders alike")
     if (profile.sms_in or profile.receipt or profile.ussd) and profile.signed is None:

@@ -10,7 +10,7 @@ from msgspec.structs import replace
 from bot.dialogue.records import Grower, Waiting, enqueue
 from bot.dialogue.slips import FlowError, known
 from bot.dialogue.standing import FINISHED, days_behind, next_open, planted, stage, why_silent
-from bot.store.indexes import ROUND
+from bot.store.texts import ROUND
 from bot.wording.formats import fill, placeholders
 from bot.wording.gsm import segments
 

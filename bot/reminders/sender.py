@@ -33,6 +33,7 @@ from msgspec.structs import replace
 from bot.gateways.base import Accepted, Deferred, Outcome, Outgoing, Refused
 from bot.gateways.numbers import masked
 from bot.reminders.schedule import (
+    FIRST_RETRY_S,
     MOST_ATTEMPTS,
     next_due,
     reminder_moment,
@@ -197,9 +198,8 @@ class Sender:
             if (permission := self._permit(text)) != "send":
                 loaded = self._settle(claim, loaded, self._withheld(text, permission))
                 continue
-            outcome = _given_up(
-                text, self._gateway.send(Outgoing(f"{number}:{text.serial}", number, text.body))
-            )
+            outgoing = Outgoing(f"{number}:{text.serial}", number, text.body, text.gateway)
+            outcome = _given_up(text, self._gateway.send(outgoing))
             sent += isinstance(outcome, Accepted)
             change = self._after(number, text, outcome)
             loaded = self._settle(claim, loaded, change, self._lines(text, outcome))
@@ -283,8 +283,9 @@ class Sender:
             about=text.operation,
         )
         match outcome:
-            case Accepted(reference):
-                return [replace(line, reference=reference, segments=segments(text.body))]
+            case Accepted(reference, gateway):
+                taken = replace(line, reference=reference, gateway=gateway)
+                return [replace(taken, segments=segments(text.body))]
             case Refused(reason):
                 return [replace(line, what="refused", reason=reason)]
             case Deferred():
@@ -306,18 +307,28 @@ class Sender:
                 case Refused(reason, unreachable):
                     refused = replace(_without(grower, text), trouble=reason)
                     return replace(refused, unreachable=reason) if unreachable else refused
-                case Deferred(_, wish):
-                    wait = max(retry_delay(text.attempts + 1), min(wish or 0, LONGEST_WISH_S))
-                    return _deferred(grower, text, self._clock(), wait)
+                case Deferred():
+                    return _deferred(grower, text, self._clock(), outcome)
 
         return change
 
 
 def _given_up(text: Waiting, outcome: Outcome) -> Outcome:
     """Take a text deferred once too often for refused."""
-    if isinstance(outcome, Deferred) and text.attempts + 1 >= MOST_ATTEMPTS:
+    if not isinstance(outcome, Deferred) or not _attempted(text, outcome):
+        return outcome
+    if text.attempts + 1 >= MOST_ATTEMPTS:
         return Refused(f"given up after {MOST_ATTEMPTS} attempts: {outcome.reason}")
     return outcome
+
+
+def _attempted(text: Waiting, outcome: Deferred) -> bool:
+    """Whether a text was put off for a reason that may be its own.
+
+    No text is given up because no gateway could be asked, however long that lasts. But one that
+    may have arrived waits for its one gateway, and keeps those behind it waiting: not for ever.
+    """
+    return outcome.why in {"later", "unknown"} or bool(text.gateway)
 
 
 def _without(grower: Grower, text: Waiting) -> Grower:
@@ -325,16 +336,20 @@ def _without(grower: Grower, text: Waiting) -> Grower:
     return replace(grower, waiting=kept)
 
 
-def _deferred(grower: Grower, text: Waiting, now: float, wait: float) -> Grower:
-    """Return the grower with this text, and those due behind it, due after the wait.
+def _deferred(grower: Grower, text: Waiting, now: float, outcome: Deferred) -> Grower:
+    """Return the grower with this text, and those due behind it, due after a wait.
 
     They move together so that texts keep their order. Direct replies stand before the rest.
     """
+    wish = min(outcome.retry_after_s or 0, LONGEST_WISH_S)
+    attempted = _attempted(text, outcome)
+    wait = max(retry_delay(text.attempts + 1), wish) if attempted else wish or FIRST_RETRY_S
     later = math.ceil(now + wait)
+    holder = outcome.gateway if outcome.why == "unknown" else text.gateway
 
     def moved(each: Waiting) -> Waiting:
         if each.serial == text.serial:
-            return replace(each, at=later, attempts=each.attempts + 1)
+            return replace(each, at=later, attempts=each.attempts + attempted, gateway=holder)
         behind = each.at <= now and (each.kind == "reply") <= (text.kind == "reply")
         return replace(each, at=later) if behind else each
 

@@ -26,13 +26,16 @@ from bot.dialogue.records import Turn
 from bot.gateways.numbers import masked
 from bot.reminders.rounds import FASTEST, LeftOut, at, faults, judge
 from bot.reminders.schedule import next_due, within_waking
+from bot.reminders.spending import Ceiling
 from bot.store import keys
 from bot.store.codec import RecordError
 from bot.store.errors import StoreUnavailable, reaching_redis
 from bot.store.groups import Group
 from bot.store.growers import Commit, Loaded
-from bot.store.indexes import ROUND
 from bot.store.rounds import best_examples
+from bot.store.spending import Spending
+from bot.store.texts import ROUND
+from bot.wording.gsm import segments
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -44,7 +47,7 @@ if TYPE_CHECKING:
     from bot.settings import Settings
     from bot.store.groups import Groups
     from bot.store.growers import Store
-    from bot.store.rounds import Pass, Round, Rounds
+    from bot.store.rounds import Pass, Round, Rounds, State
 
 log = logging.getLogger(__name__)
 
@@ -67,6 +70,9 @@ OUTAGE_S = 5.0
 
 REFRESH_S = 1.0
 """How old a round's state may be when a text of it is sent."""
+
+GOING: tuple[State, ...] = ("running", "finished")
+"""States in which a round's texts go out: of one that is finished, some may still wait."""
 
 
 @dataclass(slots=True)
@@ -105,6 +111,7 @@ class Spreader:
         self._dialogue = dialogue
         self._settings = settings
         self._clock = clock
+        self._ceiling = Ceiling(Spending(rounds.redis), settings, clock)
         # Made here and used by whichever thread runs.
         self._lock = rounds.redis.lock(keys.spreader_key(), timeout=LOCK_S, thread_local=False)
         self._at: dict[tuple[str, Pass], _Shard] = {}
@@ -191,6 +198,9 @@ class Spreader:
         batch, rest = at_hand.numbers[:most], at_hand.numbers[most:]
         if rest and not batch:
             self._at[one.id, which] = at_hand
+            return False
+        if batch and which == "send" and self._ceiling.reached():
+            pause_at_ceiling(self._rounds, one.id)
             return False
         found_out = self._tell(one, which, at_hand.group, batch, now)
         examples = best_examples(found_out.examples)
@@ -329,12 +339,31 @@ class Spreader:
         return within_waking(datetime.fromtimestamp(now, UTC), self._zone(group), self._settings)
 
 
-class Permission:
-    """Whether a round's text may still go out, by the round's state of a moment ago."""
+def pause_at_ceiling(rounds: Rounds, round_id: str) -> str:
+    """Pause a round as the month's spend has reached its ceiling; return the state it is in then.
 
-    def __init__(self, rounds: Rounds, clock: Callable[[], float]) -> None:
+    It stays so until an agent resumes it, and is paused again where there is still no money.
+    """
+    one = rounds.change_state(round_id, GOING, "paused", "ceiling")
+    if one is None:
+        return "stopped"
+    if one.state == "paused":
+        log.warning("round %s is paused: the month's spend has reached the ceiling", round_id)
+    return one.state
+
+
+class Permission:
+    """Whether a round's text may still go out, by the round's state of a moment ago.
+
+    With a `ceiling`, a round is paused where the month's spend has reached it.
+    """
+
+    def __init__(
+        self, rounds: Rounds, clock: Callable[[], float], ceiling: Ceiling | None = None
+    ) -> None:
         self._rounds = rounds
         self._clock = clock
+        self._ceiling = ceiling
         self._states: dict[str, tuple[float, str]] = {}
 
     def __call__(self, text: Waiting) -> Literal["send", "hold", "drop"]:
@@ -346,17 +375,21 @@ class Permission:
         looked, state = self._states.get(round_id, (math.inf, ""))
         # A clock may be put back: what was looked up later than now is old as well.
         if not 0 <= now - looked < REFRESH_S:
-            state = self._state(round_id)
-            # Never changed in place, as many threads ask; and what is old is let go.
-            fresh = {
-                each: found
-                for each, found in self._states.items()
-                if 0 <= now - found[0] < REFRESH_S
-            }
-            self._states = fresh | {round_id: (now, state)}
-        if state in {"running", "finished"}:
+            state = self._looked_up(round_id, self._state(round_id), now)
+        if state in GOING and self._ceiling and self._ceiling.reached(segments(text.body)):
+            paused = pause_at_ceiling(self._rounds, round_id)
+            state = self._looked_up(round_id, paused, now)
+        if state in GOING:
             return "send"
         return "hold" if state == "paused" else "drop"
+
+    def _looked_up(self, round_id: str, state: str, now: float) -> str:
+        # Never changed in place, as many threads ask; and what is old is let go.
+        fresh = {
+            each: found for each, found in self._states.items() if 0 <= now - found[0] < REFRESH_S
+        }
+        self._states = fresh | {round_id: (now, state)}
+        return state
 
     def _state(self, round_id: str) -> str:
         try:

@@ -18,6 +18,7 @@ from zoneinfo import ZoneInfo
 from msgspec import Struct
 from msgspec.structs import replace
 
+from bot.dialogue.slips import SEASON
 from bot.store import keys
 from bot.store.errors import reaching_redis
 from bot.store.scripts import script
@@ -28,6 +29,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     import redis
+
+    from bot.store.rounds import Round
 
 LONGEST_NAME = 60
 
@@ -80,10 +83,15 @@ class Groups:
         """Change what is set for a group; None if there is none of this name."""
         return self.shelf.change(name, lambda group: replace(group, **changes))
 
-    def open_season(self, names: Sequence[str], begins: float, zone: str) -> None:
-        """Note the day on which a season begins, in each group's own zone or else in `zone`."""
-        at = datetime.fromtimestamp(begins, UTC)
-        for name in names:
+    def open_season(self, one: Round, now: float, zone: str) -> None:
+        """Note the day on which a round opens its groups' season; of another round, nothing.
+
+        The day is that of the round's start, in each group's own zone or else in `zone`.
+        """
+        if one.flow != SEASON:
+            return
+        at = datetime.fromtimestamp(max(one.start, now), UTC)
+        for name in one.groups:
             self.shelf.change(
                 name,
                 lambda group: replace(

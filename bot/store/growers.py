@@ -9,6 +9,7 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Sequence
+from datetime import UTC
 from typing import TYPE_CHECKING, Any, cast
 
 import msgspec
@@ -25,6 +26,7 @@ from bot.store.texts import Line, decode_failure, decode_line, joined
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
+    from datetime import tzinfo
 
     from redis.commands.core import Script
 
@@ -94,7 +96,7 @@ class Store:
     """Growers in Redis. `number` is E.164 ("+255712345678") and times are UTC epoch seconds.
 
     The client must not decode responses. `keep_texts` is how many texts are kept of each
-    grower. Every method raises `StoreUnavailable` when Redis is down, full or read-only, and
+    grower, and `zone` the operator's, whose months their spend is counted by. Every method raises `StoreUnavailable` when Redis is down, full or read-only, and
     `RecordError` for a record it cannot read.
     """
 
@@ -103,10 +105,12 @@ class Store:
         client: redis.Redis,
         clock: Callable[[], float] = time.time,
         keep_texts: int = 40,
+        zone: tzinfo = UTC,
     ) -> None:
         self.redis = client
         self._clock = clock
         self._keep_texts = keep_texts
+        self._zone = zone
         # Registering costs no round trip: a script is sent only when Redis does not know it.
         self._commit = client.register_script(script("commit.lua"))
         self._claim = client.register_script(script("claim.lua"))
@@ -276,7 +280,7 @@ class Store:
         elif loaded.version:
             writes.append(("ZREM", keys.due_key(shard), number))
         writes += indexes.of_groups(number, loaded.known, grower, self._clock())
-        writes += indexes.of_lines(number, grower.group, change.lines, self._keep_texts)
+        writes += indexes.of_lines(number, grower, change.lines, self._keep_texts, self._zone)
         writes += indexes.of_withdrawn(number, loaded.known, grower, change.lines)
         if change.message_id is not None:
             turn = change.outcome

@@ -15,10 +15,12 @@ from msgspec.structs import replace
 
 from bot.dialogue.standing import changed, due_ordinal
 from bot.store import keys
-from bot.store.texts import REPORTS, Failure, encode_failure, encode_line
+from bot.store.spending import spent
+from bot.store.texts import REPORTS, ROUND, Failure, encode_failure, encode_line
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
+    from datetime import tzinfo
 
     from bot.dialogue.records import Grower
     from bot.store.texts import Line
@@ -31,9 +33,6 @@ TALLY_S = 400 * 24 * 3600
 
 FAILURES_KEPT = 30
 """Texts that did not arrive, kept for each shard."""
-
-ROUND = "round:"
-"""Begins what a text of a round is about."""
 
 
 def raw(value: bytes) -> Raw:
@@ -84,21 +83,24 @@ def _of_group(
         yield "ZREM", keys.group_calls_key(shard, group), number
 
 
-def of_lines(number: str, group: str, lines: Sequence[Line], keep: int) -> Iterator[Write]:
-    """Append what happened to the grower's texts, keep the last `keep`, and count it by day.
+def of_lines(
+    number: str, grower: Grower, lines: Sequence[Line], keep: int, zone: tzinfo
+) -> Iterator[Write]:
+    """Append what happened to the grower's texts, keep the last `keep`, and count it.
 
-    A report that takes the place of another takes back what that one counted, on its day and in
-    its group.
+    It is counted by day, and what was sent by month of `zone`, for what it costs. A report that
+    takes the place of another takes back what that one counted, on its day and in its group.
     """
     if not lines:
         return
-    shard = keys.shard_of(number)
-    lines = [replace(line, group=group) if line.what in REPORTS else line for line in lines]
+    shard, group = keys.shard_of(number), grower.group
+    lines = [_completed(line, grower) for line in lines]
     if keep:
         yield "RPUSH", keys.texts_key(number), *(raw(encode_line(line)) for line in lines)
         yield "LTRIM", keys.texts_key(number), -keep, -1
     failures = keys.failures_key(shard)
     for line in lines:
+        yield from spent(shard, line, zone)
         yield from _counted(shard, group, line, 1)
         for old in line.instead:
             yield from _counted(shard, old.group, old, -1)
@@ -107,6 +109,15 @@ def of_lines(number: str, group: str, lines: Sequence[Line], keep: int) -> Itera
         if line.what in {"refused", "failed"}:
             yield "LPUSH", failures, raw(encode_failure(Failure(number, group, line)))
             yield "LTRIM", failures, 0, FAILURES_KEPT - 1
+
+
+def _completed(line: Line, grower: Grower) -> Line:
+    """Write into a line what the grower's record says of it."""
+    if line.what in REPORTS:
+        return replace(line, group=grower.group)
+    if line.what == "sent" and not line.language:
+        return replace(line, language=grower.language)
+    return line
 
 
 def of_withdrawn(

@@ -118,6 +118,11 @@ def told_key(shard: int, round_id: str) -> str:
     return f"{_tag(shard)}:told:{round_id}"
 
 
+def spend_key(shard: int, month: str) -> str:
+    """Return the key of a month's texts ("2026-03") in one shard, by what they cost."""
+    return f"{_tag(shard)}:spend:{month}"
+
+
 def seen_key(number: str, message_id: str) -> str:
     """Return the key of the reply to one text.
 

@@ -28,6 +28,9 @@ if TYPE_CHECKING:
 
 State = Literal["draft", "counting", "counted", "running", "paused", "stopped", "finished"]
 
+PausedFor = Literal["", "ceiling"]
+"""Why a round is paused, where no agent did it: the month's spend has reached its ceiling."""
+
 Pass = Literal["count", "send"]
 """A round goes through its groups twice: to say what it would do, and to do it."""
 
@@ -58,7 +61,8 @@ class Round(Struct, array_like=True, frozen=True):
     """A text, or a flow's first question, for all growers of some groups who meet conditions.
 
     `texts` are by language; with `flow` the round asks that flow's first question instead.
-    `start` is UTC epoch seconds, and `rate` texts a minute. `by` is who made it.
+    `start` is UTC epoch seconds, and `rate` texts a minute. `by` is who made it. `paused_for` is
+    said of a paused round only (`moved`).
     """
 
     id: str
@@ -72,6 +76,12 @@ class Round(Struct, array_like=True, frozen=True):
     start: int = 0
     rate: int = 600
     state: State = "draft"
+    paused_for: PausedFor = ""
+
+
+def moved(one: Round, state: State, why: PausedFor = "") -> Round:
+    """Return a round in another state; `why` says why it is paused, if no agent did it."""
+    return msgspec.structs.replace(one, state=state, paused_for=why)
 
 
 def new_id() -> str:
@@ -101,11 +111,13 @@ class Rounds:
         self.redis = client
         self.shelf = Shelf(client, keys.rounds_key(), Round)
 
-    def change_state(self, round_id: str, allowed: Sequence[State], state: State) -> Round | None:
+    def change_state(
+        self, round_id: str, allowed: Sequence[State], state: State, why: PausedFor = ""
+    ) -> Round | None:
         """Put a round into another state if it is in one of those; return it as it then is."""
 
         def change(one: Round) -> Round:
-            return msgspec.structs.replace(one, state=state) if one.state in allowed else one
+            return moved(one, state, why) if one.state in allowed else one
 
         return self.shelf.change(round_id, change)
 

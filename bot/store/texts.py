@@ -22,6 +22,9 @@ What = Literal["heard", "sent", "refused", "delivered", "failed"]
 REPORTS = frozenset({"delivered", "failed"})
 """What a line says that is a gateway's word on a text."""
 
+ROUND = "round:"
+"""Begins what a text of a round is about."""
+
 
 class Line(Struct, array_like=True, frozen=True, omit_defaults=True):
     """One thing that happened to a text, at `at` (UTC epoch seconds).
@@ -46,7 +49,7 @@ class Line(Struct, array_like=True, frozen=True, omit_defaults=True):
     instead: tuple[Line, ...] = ()
     """The reports that this one takes the place of; what they counted is taken back."""
     gateway: str = ""
-    """Which gateway took a text, by the name of its profile."""
+    """Which gateway took a text, or reports on it, by the name of its profile; "" is not known."""
     language: str = ""
     """The grower's language when a text was sent."""
 
@@ -136,4 +139,7 @@ def is_about(report: Line, text: Line) -> bool:
     """Whether a report speaks of this text."""
     if report.serial:
         return report.serial == text.serial
+    # Two gateways may use one reference for two texts.
+    if report.gateway and text.gateway and report.gateway != text.gateway:
+        return False
     return bool(report.reference) and report.reference == text.reference

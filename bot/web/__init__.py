@@ -7,12 +7,13 @@ import os
 import time
 from contextlib import ExitStack
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 from flask import Flask
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 from bot.exchange import Exchange, dialogue_of
-from bot.gateways.profiles import read_profile
+from bot.gateways.profiles import read_profiles
 from bot.operating.health import create_health
 from bot.operating.metrics import create_metrics
 from bot.settings import Settings
@@ -53,7 +54,7 @@ def create_app(
         # A server embedded for this process lives as long as it does.
         held = ExitStack()
         client = held.enter_context(reached(settings.redis_url, settings.data))
-        store = Store(client, clock, settings.keep_texts)
+        store = Store(client, clock, settings.keep_texts, ZoneInfo(settings.zone))
         atexit.register(held.close)
     dialogue = dialogue_of(settings)
     exchange = Exchange(store, dialogue, settings, clock)
@@ -66,7 +67,7 @@ def create_app(
         app.register_blueprint(create_api(exchange, groups, rounds, people))
     if settings.try_pages:
         app.register_blueprint(create_blueprint(dialogue, settings, clock))
-    app.extensions["profile"] = read_profile(settings.gateway)
+    app.extensions["profiles"] = read_profiles(settings.gateway)
     app.register_blueprint(hooks)
     app.register_blueprint(create_health(store.redis))
     if settings.metrics_key:

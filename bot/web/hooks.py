@@ -4,12 +4,16 @@ How a request and its answer are spelt, and how it is signed, is the gateway pro
 that is not signed so is 401 and does nothing. A request that cannot be used is 400 with the
 reason, for the operator; when Redis is out of reach the answer is 503, and a gateway that
 delivers again loses nothing.
+
+Of several gateways each has addresses of its own, `/hooks/NAME/sms`. Those without a name are the
+first's that brings anything by the web.
 """
 
 from __future__ import annotations
 
 import logging
 import os
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, TypeVar, cast
 
@@ -18,14 +22,14 @@ from werkzeug.exceptions import MethodNotAllowed
 
 from bot.gateways.answering import answer_receipt, answer_sms, answer_ussd
 from bot.gateways.numbers import LONGEST, masked, read_number
-from bot.gateways.profiles import secret
+from bot.gateways.profiles import kept_apart, secret
 from bot.gateways.reading import Request, Unreadable, read_receipt, read_sms, read_ussd
 from bot.gateways.signing import fault
 from bot.store.codec import RecordError
 from bot.store.errors import StoreUnavailable
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
     from flask.blueprints import BlueprintSetupState
 
@@ -43,17 +47,50 @@ RETRY_S = "30"
 """Seconds after which a gateway should deliver again what we could not take."""
 
 
+@dataclass(frozen=True, slots=True)
+class _Caller:
+    """A gateway that asks: its name where there are several, and the key it signs with.
+
+    `before_ids` tells its ids from another gateway's.
+    """
+
+    profile: Profile
+    key: str
+    name: str
+    before_ids: str
+
+    def kept(self, given: str | None) -> str | None:
+        """Return an id as it is kept."""
+        return given and f"{self.before_ids}{given}"
+
+
 @hooks.record
 def _prepare(state: BlueprintSetupState) -> None:
-    """Read the key that requests are signed with, so that without it nothing is served."""
-    signed = cast("Profile", state.app.extensions["profile"]).signed
-    state.app.extensions["hooks.secret"] = secret(signed.secret, os.environ) if signed else ""
+    """Read the keys that requests are signed with, so that without them nothing is served."""
+    profiles = cast("Mapping[str, Profile]", state.app.extensions["profiles"])
+    callers = {
+        name: _Caller(
+            profile,
+            secret(profile.signed.secret, os.environ) if profile.signed else "",
+            name if len(profiles) > 1 else "",
+            kept_apart(name, profiles),
+        )
+        for name, profile in profiles.items()
+    }
+    by_web = [each for each in callers.values() if _brings(each.profile)]
+    state.app.extensions["hooks.callers"] = {"": [*by_web, *callers.values()][0], **callers}
+
+
+def _brings(profile: Profile) -> bool:
+    return any((profile.sms_in, profile.receipt, profile.ussd))
 
 
 @hooks.route("/sms", methods=["GET", "POST"])
-def sms() -> Response:
+@hooks.route("/<gateway>/sms", methods=["GET", "POST"])
+def sms(gateway: str = "") -> Response:
     """Take a text, or several. Replies are in the answer or left to the sender, by the profile."""
-    profile = _profile()
+    caller = _caller(gateway)
+    profile = caller.profile
     queue = profile.sms_in is not None and profile.sms_in.reply == "queue"
     replies: list[str] = []
 
@@ -61,42 +98,46 @@ def sms() -> Response:
         number = _e164(text.number)
         if number is None:
             return "the sender's number is not a phone number"
-        said = _exchange().answer(number, text.text, message_id=text.id, queue=queue)
+        said = _exchange().answer(number, text.text, message_id=caller.kept(text.id), queue=queue)
         if said.repeated:
             log.info("a text of %s was delivered again", masked(number))
         if not queue:
             replies.extend(said.replies)
         return ""
 
-    read = read_sms(profile, _request(profile.sms_in))
+    read = read_sms(profile, _request(caller, profile.sms_in))
     return _take_all(read, take) or _response(answer_sms(profile, tuple(replies)))
 
 
 @hooks.route("/ussd", methods=["GET", "POST"])
-def ussd() -> Response:
+@hooks.route("/<gateway>/ussd", methods=["GET", "POST"])
+def ussd(gateway: str = "") -> Response:
     """Take one step of a USSD session and answer with a screen within the same request."""
-    profile = _profile()
-    step = read_ussd(profile, _request(profile.ussd))
+    caller = _caller(gateway)
+    profile = caller.profile
+    step = read_ussd(profile, _request(caller, profile.ussd))
     if isinstance(step, Unreadable):
         return _refused(step.reason)
     number = _e164(step.number)
     if number is None:
         return _refused("the caller's number is not a phone number")
     # A step's id is unique within its session only.
-    message_id = f"{step.session}/{step.id}" if step.id else None
+    message_id = caller.kept(f"{step.session}/{step.id}" if step.id else None)
     said = _exchange().answer(number, step.text, channel="ussd", message_id=message_id)
     return _response(answer_ussd(profile, step, said.replies[0], more=said.more))
 
 
 @hooks.route("/receipt", methods=["GET", "POST"])
-def receipt() -> Response:
+@hooks.route("/<gateway>/receipt", methods=["GET", "POST"])
+def receipt(gateway: str = "") -> Response:
     """Take reports on texts that were sent. One that tells us nothing is taken all the same."""
-    profile = _profile()
-    read = read_receipt(profile, _request(profile.receipt))
-    return _take_all(read, _take_report) or _response(answer_receipt(profile))
+    caller = _caller(gateway)
+    read = read_receipt(caller.profile, _request(caller, caller.profile.receipt))
+    taken = _take_all(read, lambda report: _take_report(report, caller.name))
+    return taken or _response(answer_receipt(caller.profile))
 
 
-def _take_report(report: Report) -> str:
+def _take_report(report: Report, gateway: str) -> str:
     number = _e164(report.number)
     if number is None:
         return "the number the text was for is not a phone number"
@@ -109,12 +150,13 @@ def _take_report(report: Report) -> str:
             serial=report.serial,
             reference=report.reference,
             reason=report.reason,
+            gateway=gateway,
         )
         log.info("a text to %s: %s%s", masked(number), report.state, "" if news else ", no news")
     return ""
 
 
-def _request(part: SmsIn | Ussd | Receipt | None) -> Request:
+def _request(caller: _Caller, part: SmsIn | Ussd | Receipt | None) -> Request:
     """The request, if it comes by the part's method and is the gateway's; else 405 or 401."""
     method = part.method if part else "POST"
     if request.method != method:
@@ -125,12 +167,10 @@ def _request(part: SmsIn | Ussd | Receipt | None) -> Request:
         request.query_string,
         {name.lower(): value for name, value in request.headers.items()},
     )
-    signed = _profile().signed
-    if signed:
-        key = cast("str", current_app.extensions["hooks.secret"])
-        if wrong := fault(signed, key, found, _exchange().clock()):
-            log.warning("a request was refused as not the gateway's: %s", wrong)
-            abort(Response("not signed as agreed\n", 401, content_type="text/plain"))
+    signed = caller.profile.signed
+    if signed and (wrong := fault(signed, caller.key, found, _exchange().clock())):
+        log.warning("a request was refused as not the gateway's: %s", wrong)
+        abort(Response("not signed as agreed\n", 401, content_type="text/plain"))
     return found
 
 
@@ -195,5 +235,9 @@ def _exchange() -> Exchange:
     return cast("Exchange", current_app.extensions["exchange"])
 
 
-def _profile() -> Profile:
-    return cast("Profile", current_app.extensions["profile"])
+def _caller(name: str) -> _Caller:
+    """The gateway of this name, "" for the first; 404 where there is none."""
+    callers = cast("Mapping[str, _Caller]", current_app.extensions["hooks.callers"])
+    if name not in callers:
+        abort(404)
+    return callers[name]

@@ -52,6 +52,20 @@ def written(text: str) -> str:
 # check
 
 
+def test_what_several_gateways_need_to_know_is_told(runner: CliRunner) -> None:
+    out = '[sms_out]\nurl = "https://x/"\nbody = "json"\nnumber = "to"\ntext = "text"\n'
+    top = 'prefixes = ["+25575", "+254"]\nrate = 2.5\n'
+    answer = "[sms_out.answer]\nlater_statuses = [502]\n"
+    told = done(runner.invoke(main, ["gateway", "check", written(top + out + answer)]))
+    assert "Beside other gateways it takes numbers that begin with +25575, +254.\n" in told
+    assert "At most 2.5 texts a second leave by it, from each process that sends.\n" in told
+    assert "  No answer, 504: it may have arrived, so no other gateway is given it.\n" in told
+    told = done(runner.invoke(main, ["gateway", "check", written(out)]))
+    assert "numbers that begin with" not in told
+    assert "a second" not in told
+    assert "  No answer, 502, 504: it may have arrived" in told
+
+
 @pytest.mark.parametrize("name", SHIPPED)
 def test_each_profile_that_comes_with_fieldbell_is_told_whole(runner: CliRunner, name: str) -> None:
     lines = done(runner.invoke(main, ["gateway", "check", name])).splitlines()

@@ -8,6 +8,8 @@ from msgspec.structs import replace
 from bot.dialogue.records import Grower, Operation, Plan, Session
 from bot.dialogue.standing import (
     NO_DAY,
+    Adoption,
+    adoption,
     changed,
     days_behind,
     due_ordinal,
@@ -102,3 +104,40 @@ def test_a_change_is_what_two_counts_differ_by() -> None:
     assert changed(before, before) == {}
     assert changed(None, before) == dict(facts(before))
     assert changed(before, None) == {name: -count for name, count in facts(before).items()}
+
+
+def test_adoption_adds_up_weeks_and_keeps_the_order_of_a_season() -> None:
+    sums = {
+        "open:plant:2026-03-02": 3,
+        "done:plant:2026-02-02": 4,
+        "done:plant:2026-02-09": 2,
+        "late:plant": 4,
+        "late_days:plant": 10,
+        "open:spray_fallow:2026-03-02": 1,
+        "ml:spray_fallow": 1260,
+        "stage:plant": 9,
+        "language:sw": 9,
+        "late:slash": 0,
+    }
+    # 6 of 9 planted are two thirds; 10 days over 4 growers are 2.5 each.
+    found = adoption(sums, ("slash", "spray_fallow", "plant"))
+    assert found == [
+        Adoption("spray_fallow", 1, 0, 0, 0, 1260, {MONDAY: {"open": 1}}),
+        Adoption(
+            "plant",
+            9,
+            6,
+            4,
+            10,
+            0,
+            {
+                date(2026, 2, 2): {"done": 4},
+                date(2026, 2, 9): {"done": 2},
+                MONDAY: {"open": 3},
+            },
+        ),
+    ]
+    assert [(each.percent, each.mean_late, each.litres) for each in found] == [
+        (0, 0.0, 1.3),
+        (67, 2.5, 0.0),
+    ]

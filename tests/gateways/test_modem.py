@@ -260,7 +260,9 @@ def test_a_daemon_that_hangs_leaves_nothing_behind_in_its_outbox(tmp_path: Path)
     assert office.daemon is not None
     try:
         office.daemon.send_signal(signal.SIGSTOP)
-        assert office.gateway.send(TEXT) == Deferred("the modem did not send the text in 0.5 s")
+        assert office.gateway.send(TEXT) == Deferred(
+            "the modem did not send the text in 0.5 s", why="unknown"
+        )
         assert list((office.folder / "outbox").iterdir()) == []
     finally:
         office.daemon.send_signal(signal.SIGCONT)
@@ -358,7 +360,7 @@ def test_a_full_outbox_takes_no_more(office: Office) -> None:
     for number in range(MOST_WAITING):
         (office.folder / "outbox" / f"OUTB_+{number}_x.txt").touch()
     outcome = Running(office.modem).send(TEXT)
-    assert outcome == Deferred("the modem has too many texts to send")
+    assert outcome == Deferred("the modem has too many texts to send", why="busy")
 
 
 def test_a_full_disk_defers_and_leaves_no_half_of_a_text(office: Office) -> None:
@@ -368,7 +370,7 @@ def test_a_full_disk_defers_and_leaves_no_half_of_a_text(office: Office) -> None
         outcome = Running(office.modem).send(TEXT)
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, limits)
-    assert outcome == Deferred("the modem's folder cannot be used: File too large")
+    assert outcome == Deferred("the modem's folder cannot be used: File too large", why="down")
     assert list((office.folder / "outbox").iterdir()) == []
 
 

@@ -11,9 +11,10 @@ from test_modem import message
 from bot import data
 from bot.exchange import Exchange
 from bot.gateways import opening
+from bot.gateways.base import Deferred, Outgoing
 from bot.gateways.http import HttpGateway
 from bot.gateways.modem import ModemGateway
-from bot.gateways.opening import opened
+from bot.gateways.opening import opened, opened_all
 from bot.gateways.profiles import ProfileError, read_profile
 from bot.receiving import Receiver
 from bot.settings import Settings
@@ -84,6 +85,42 @@ def test_a_modem_is_opened_and_what_it_brings_is_taken(
     assert [(number, text) for number, text, _ in heard.texts] == [(NUMBER, "habari")]
     assert heard.texts[0][2]
     assert not any(thread.name == "modem" for thread in threading.enumerate())
+
+
+def test_what_two_gateways_bring_is_kept_apart(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(opening, "POLL_S", 0.05)
+    heard = Heard()
+    profiles = {}
+    for name in ("one", "two"):
+        path = tmp_path / f"{name}.toml"
+        path.write_text(f'[modem]\nfolder = "{tmp_path}/{name}"\n', encoding="utf-8")
+        profiles[name] = read_profile(str(path))
+    with opened_all(profiles, heard, "TZ") as router:
+        for name in profiles:
+            inbox = tmp_path / name / "inbox"
+            (inbox / "IN20260302_090000_00_+255712345601_00.smsbackup").write_text(
+                message("habari", NUMBER), encoding="utf-8"
+            )
+        with heard.news:
+            assert heard.news.wait_for(lambda: len(heard.texts) == 2, timeout=30)
+        down = router.send(Outgoing(f"{NUMBER}:1", NUMBER, "x"))
+    ids = sorted(each or "" for _, _, each in heard.texts)
+    assert [each.partition("/")[0] for each in ids] == [ids[0], "two"]
+    assert ids[1] == f"two/{ids[0]}"
+    assert isinstance(down, Deferred)
+    assert down.reason.startswith("one: the modem's daemon does not run")
+    assert "; two: the modem's daemon does not run" in down.reason
+
+
+def test_reports_of_two_gateways_name_theirs_and_of_one_alone_none() -> None:
+    for names, expected in ((["one"], [""]), (["one", "two"], ["one", "two"])):
+        heard = Heard()
+        profiles = {name: read_profile("plain-json") for name in names}
+        for name in names:
+            opening.heard_by(heard, name, profiles).report(NUMBER, "delivered", reference="7")
+        assert [told["gateway"] for _, _, told in heard.reports] == expected
 
 
 @pytest.mark.parametrize(

@@ -22,6 +22,7 @@ from bot.gateways.profiles import (
     Ussd,
     UssdAnswer,
     read_profile,
+    read_profiles,
 )
 from bot.gateways.reading import (
     LONGEST_KEPT,
@@ -426,6 +427,61 @@ def test_a_bad_profile_says_what_to_correct(tmp_path: Path, text: str, says: str
     file.write_text(text)
     with pytest.raises(ProfileError, match=f"(?s)bad.toml.*{says}"):
         read_profile(str(file))
+
+
+def test_several_profiles_have_names_and_an_order(tmp_path: Path) -> None:
+    file = tmp_path / "coast.toml"
+    file.write_text('prefixes = ["+25575", "+254"]\nrate = 2.5\n[modem]\nfolder = "x"\n')
+    profiles = read_profiles(f" {file} ,plain-json,")
+    assert list(profiles) == ["coast", "plain-json"]
+    assert (profiles["coast"].prefixes, profiles["coast"].rate) == (["+25575", "+254"], 2.5)
+    assert (profiles["plain-json"].prefixes, profiles["plain-json"].rate) == ([], 0.0)
+    assert read_profiles("plain-json") == {"plain-json": JSON}
+
+
+def test_one_profile_may_have_any_name(tmp_path: Path) -> None:
+    file = tmp_path / "our gateway.toml"
+    file.write_text("at_once = 2\n")
+    assert list(read_profiles(str(file))) == ["our gateway"]
+    with pytest.raises(ProfileError, match=r"'our gateway', which cannot stand in an address"):
+        read_profiles(f"plain-json,{file}")
+
+
+def test_gateways_that_cannot_be_told_apart_are_not_taken(tmp_path: Path) -> None:
+    file = tmp_path / "plain-json.toml"
+    file.write_text("at_once = 2\n")
+    with pytest.raises(ProfileError, match=r"two gateways are named plain-json; rename the file"):
+        read_profiles(f"plain-json,{file}")
+    with pytest.raises(ProfileError, match=r"no gateway is named"):
+        read_profiles(" , ")
+    with pytest.raises(ProfileError, match=r"did you mean plain-form\?"):
+        read_profiles("plain-json,plain-frm")
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ('prefixes = ["25575"]', "prefixes has '25575'; write the beginning of a number"),
+        ('prefixes = ["+255 75"]', "'+255 75'"),
+        ('prefixes = ["+0"]', "'+0'"),
+        ('prefixes = ["+"]', "'+'"),
+        ('prefixes = ["+2557512345678901"]', "write the beginning"),  # E.164 has 15 digits
+        ('prefixes = ["+\u0662\u0665\u0665"]', "write the beginning"),
+        ('prefixes = ["+254", "+254"]', "prefixes has +254 twice"),
+        ('prefixes = "+254"', "array"),
+        ("rate = -1", "rate"),
+        ("rate = 1001", "rate"),
+        ("rate = nan", "rate"),
+        ('prefix = ["+254"]', "did you mean prefixes?"),
+        ("rates = 5", "did you mean rate?"),
+    ],
+)
+def test_a_bad_prefix_or_rate_says_what_to_correct(tmp_path: Path, text: str, says: str) -> None:
+    file = tmp_path / "gateway.toml"
+    file.write_text(text, encoding="utf-8")
+    with pytest.raises(ProfileError) as error:
+        read_profile(str(file))
+    assert says in str(error.value)
 
 
 def test_a_profile_in_another_encoding_says_so(tmp_path: Path) -> None:

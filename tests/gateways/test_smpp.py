@@ -245,6 +245,17 @@ def test_without_an_answer_a_text_may_have_arrived(peer: Peer, opened: Opener) -
     assert peer.count("submit") == 2  # the one repeat there can be
 
 
+def test_a_second_answer_that_never_comes_leaves_it_to_a_person(peer: Peer, opened: Opener) -> None:
+    gateway = opened(peer.port, timeout_s=SHORT)
+    peer.behave(unanswered=2)
+    first, second = gateway.send(TEXT), gateway.send(TEXT)
+    assert isinstance(first, Deferred)
+    assert first.why == "unknown"
+    assert isinstance(second, Refused)
+    assert "was sent twice" in second.reason
+    assert peer.count("submit") == 2
+
+
 def test_an_answer_that_comes_too_late_is_found_by_the_next_try(peer: Peer, opened: Opener) -> None:
     gateway = opened(peer.port, timeout_s=SHORT)
     peer.behave(delay_ms=int(SHORT * 2000))
@@ -260,7 +271,9 @@ def test_parts_that_were_taken_are_not_sent_again(peer: Peer, opened: Opener) ->
     gateway = opened(peer.port)
     text = Outgoing(f"{NUMBER}:9", NUMBER, "a" * 400)
     peer.behave(statuses=[0, 0x08])
-    assert isinstance(gateway.send(text), Deferred)
+    begun = gateway.send(text)
+    assert isinstance(begun, Deferred)
+    assert begun.why == "unknown"  # a part is there, so no other gateway may have the text
     assert gateway.send(text) == Accepted("m1")
     places = [each["pdu"]["udh"][-2:] for each in peer.all("submit")]
     assert places == ["01", "02", "02", "03"]
@@ -310,7 +323,7 @@ def test_with_nobody_there_a_text_is_deferred_at_once(opened: Opener) -> None:
     assert isinstance(outcome, Deferred)
     assert "the SMPP link is down" in outcome.reason
     gateway.close()
-    assert gateway.send(TEXT) == Deferred("the SMPP link is down: closed")
+    assert gateway.send(TEXT) == Deferred("the SMPP link is down: closed", why="down")
 
 
 @pytest.mark.parametrize("form", ["tags", "text", "both"])

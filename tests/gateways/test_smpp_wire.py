@@ -20,12 +20,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bot.gateways.base import Accepted, Deferred, Outgoing, Refused
+from bot.gateways.pace import SLOW_S, SLOWEST, Pace
 from bot.gateways.profiles import ProfileError
 from bot.gateways.smpp import SmppGateway, SmppLink, inbox, joining, receipts, session
 from bot.gateways.smpp.gateway import LONGEST_RETRY_S, retry_delay
 from bot.gateways.smpp.inbox import LANE_ROOM, LANES, Inbox
 from bot.gateways.smpp.joining import PARTS_WAIT_S, UNHEARD_S, Ids, Joiner, Part, part_of
-from bot.gateways.smpp.pace import SLOW_S, SLOWEST, Pace
 from bot.gateways.smpp.pdu import (
     Command,
     MalformedError,
@@ -395,6 +395,11 @@ class TestPace:
         for second in range(0, 60, 2):
             pace.throttled(float(second))
         assert pace.rate(60.0) == SLOWEST
+
+    def test_a_pace_slower_than_that_stays_as_slow(self) -> None:
+        pace = Pace(0.1)
+        pace.throttled(0.0)
+        assert pace.rate(1.0) == 0.1
 
 
 @given(st.integers(0, 10**6), st.floats(0, 1))
@@ -767,7 +772,7 @@ def test_an_error_of_our_own_costs_the_link_and_no_more(
 def test_a_gateway_that_was_never_started_defers_and_closes() -> None:
     gateway = SmppGateway(LINK, nothing, nothing, environ=ENVIRON)
     assert gateway.send(Outgoing("x:1", NUMBER, "a")) == Deferred(
-        "the SMPP link is down: not started"
+        "the SMPP link is down: not started", why="down"
     )
     gateway.close()
 

@@ -27,6 +27,7 @@ from msgspec.structs import replace
 from bot.dialogue.records import Grower, Operation, Plan, enqueue
 from bot.reminders.spreading import Spreader
 from bot.settings import Settings
+from bot.store.rounds import Round
 from bot.store.texts import Line
 
 if TYPE_CHECKING:
@@ -219,6 +220,13 @@ def test_a_stopped_round_stays_so(priced: Union) -> None:
     assert do(priced, identity, "stop").status_code == 200
 
 
+def test_a_draft_without_a_group_is_shown(priced: Union) -> None:
+    """The desk keeps a draft that lacks its groups."""
+    priced.rounds.shelf.add("r2345678", Round("r2345678", "Meeting", "amina", 1, ()))
+    shown = priced.ask("GET", "/rounds/r2345678").get_json()
+    assert (shown["round"]["groups"], shown["counted"]["progress"]) == ([], 0)
+
+
 def test_counting_again_begins_anew(priced: Union) -> None:
     identity = new(priced)
     for chosen in (29, 30):
@@ -270,9 +278,11 @@ def test_a_round_keeps_what_was_written(union: Union) -> None:
 
 
 def test_opening_a_season_is_kept_with_the_group(union: Union) -> None:
-    identity = new(union, texts={}, flow="field", groups=[NORTH])
+    starts = f"{TODAY + timedelta(days=6)}T22:30:00Z"  # past midnight in Dar es Salaam
+    identity = new(union, texts={}, flow="field", groups=[NORTH], start=starts)
     do(union, identity, "start")
-    assert [group.season for group in union.groups.shelf.all().values()] == [None, TODAY]
+    seasons = [group.season for group in union.groups.shelf.all().values()]
+    assert seasons == [None, TODAY + timedelta(days=7)]
 
 
 def test_rounds_of_groups_not_reached_are_as_good_as_unknown(asha: Union, lake: str) -> None:

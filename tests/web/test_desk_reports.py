@@ -19,7 +19,7 @@ from bot.settings import Settings
 from bot.store.growers import NEW, Commit
 from bot.store.texts import Line
 from bot.web.desk.deliveries import FAILURES, Tally, last_days, tally_of
-from bot.web.desk.season import BATCH, Adoption, adoption, listed
+from bot.web.desk.season import BATCH, listed
 
 if TYPE_CHECKING:
     import redis
@@ -150,30 +150,6 @@ def test_refused_texts_failed_but_were_not_sent() -> None:
 
 
 # The season
-
-
-def test_adoption_adds_up_weeks_and_keeps_the_order_of_a_season() -> None:
-    sums = {
-        "open:plant:2026-03-02": 3,
-        "done:plant:2026-02-02": 4,
-        "done:plant:2026-02-09": 2,
-        "late:plant": 4,
-        "late_days:plant": 10,
-        "open:spray_fallow:2026-03-02": 1,
-        "ml:spray_fallow": 1260,
-        "stage:plant": 9,
-        "language:sw": 9,
-        "late:slash": 0,
-    }
-    # 6 of 9 planted are two thirds; 10 days over 4 growers are 2.5 each.
-    assert adoption(sums) == [
-        Adoption("spray_fallow", 1, 0, 0, 0, 1260),
-        Adoption("plant", 9, 6, 4, 10, 0),
-    ]
-    assert [(each.percent, each.mean_late, each.litres) for each in adoption(sums)] == [
-        (0, 0.0, 1.3),
-        (67, 2.5, 0.0),
-    ]
 
 
 def test_the_season_is_shown_for_all_own_groups_or_those_chosen(agent: Desk) -> None:

@@ -11,13 +11,13 @@ import time
 from collections import OrderedDict
 from concurrent.futures import CancelledError
 from contextlib import nullcontext
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from bot.gateways.base import Accepted, Deferred, Outcome, Outgoing, Refused
+from bot.gateways.pace import Pace
 from bot.gateways.profiles import ProfileError
 from bot.gateways.smpp.inbox import Inbox
-from bot.gateways.smpp.pace import Pace
 from bot.gateways.smpp.pdu import Message, Pdu, Status, bind_transceiver, first_string, submit_sm
 from bot.gateways.smpp.receipts import Parts, plain_id
 from bot.gateways.smpp.session import LinkLostError, NoAnswerError, Session, connect
@@ -67,10 +67,14 @@ class LinkStatus:
 
 @dataclass(slots=True)
 class _Progress:
-    """What the peer has taken of a text: ids by the number of the part, from 0."""
+    """What the peer has taken of a text: ids by the number of the part, from 0.
+
+    `unanswered` are those parts to which an answer has failed to come.
+    """
 
     body: str
     taken: dict[int, str] = field(default_factory=dict)
+    unanswered: set[int] = field(default_factory=set)
 
 
 class SmppGateway:
@@ -83,7 +87,8 @@ class SmppGateway:
     `Deferred` at once; when the peer asks for patience (ESME_RTHROTTLED, ESME_RMSGQFUL) it is
     `Deferred` and the pace halved for a while. So is one whose answer never came, though it may
     have arrived: sent again it may arrive twice, unless the answer comes late after all, for
-    then the next try finds it and sends nothing. An invalid destination is `Refused` for good.
+    then the next try finds it and sends nothing. When the second answer fails to come as well the
+    text is `Refused`, for a person to look at. An invalid destination is `Refused` for good.
 
     Of a text that comes: the peer is answered when `on_text` has returned. Where it raises, the
     peer is asked to deliver again (ESME_RX_T_APPN), which it does under the same id. Receipts and
@@ -164,12 +169,15 @@ class SmppGateway:
         """Hand over one text and say what came of it; see the class for what is what."""
         with self._gate:
             if self._session is None or self._loop is None:
-                return Deferred(f"the SMPP link is down: {self._reason}")
+                return Deferred(f"the SMPP link is down: {self._reason}", why="down")
             sending = asyncio.run_coroutine_threadsafe(self._send(text), self._loop)
         try:
             return sending.result()
         except CancelledError:
-            return Deferred("the SMPP link was closed before the answer; the text may have arrived")
+            return Deferred(
+                "the SMPP link was closed before the answer; the text may have arrived",
+                why="unknown",
+            )
 
     # From here on everything happens in the loop.
 
@@ -258,8 +266,15 @@ class SmppGateway:
                 if place in progress.taken:
                     continue
                 outcome = await self._send_part(text, part, place, len(parts), progress)
+                if isinstance(outcome, Deferred) and outcome.why == "unknown":
+                    if place not in progress.unanswered:
+                        progress.unanswered.add(place)
+                        return outcome
+                    outcome = Refused(f"{outcome.reason}, and was sent twice")
                 if isinstance(outcome, Deferred):
-                    return outcome
+                    # Begun here, it cannot be another gateway's any more.
+                    begun = progress.taken or progress.unanswered
+                    return replace(outcome, why="unknown") if begun else outcome
                 if isinstance(outcome, Refused):
                     break
             else:
@@ -313,22 +328,24 @@ class SmppGateway:
         timeout_s = self._link.timeout_s
         wait = self._pace.wait(self._clock(), timeout_s)
         if wait is None:
-            return Deferred("the pace agreed with the peer leaves no room now", timeout_s)
+            return Deferred("the pace agreed with the peer leaves no room now", timeout_s, "busy")
         if wait:
             await asyncio.sleep(wait)
         try:
             async with asyncio.timeout(timeout_s):
                 await self._window.acquire()
         except TimeoutError:
-            return Deferred(f"{self._link.window} texts are waiting for the peer already")
+            return Deferred(
+                f"{self._link.window} texts are waiting for the peer already", why="busy"
+            )
         try:
             if self._session is None:
-                return Deferred(f"the SMPP link is down: {self._reason}")
+                return Deferred(f"the SMPP link is down: {self._reason}", why="down")
             return await self._session.request(submit_sm(message), late)
         except LinkLostError as error:
-            return Deferred(f"the SMPP link is down: {error}")
+            return Deferred(f"the SMPP link is down: {error}", why="down")
         except NoAnswerError as error:
-            return Deferred(f"{error}; the text may have arrived")
+            return Deferred(f"{error}; the text may have arrived", why="unknown")
         finally:
             self._window.release()
 

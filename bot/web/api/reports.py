@@ -7,13 +7,15 @@ from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from bot.dialogue.records import stem
+from bot.dialogue.standing import adoption
 from bot.store.groups import Group, Overview
+from bot.store.settled import tallies
 from bot.web.api import shapes
 from bot.web.api.routes import Call, Route
 from bot.web.api.shapes import Problem
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Mapping
 
 UNKNOWN = "unknown"
 """The kind of a text that is not known yet: the report on it came before we knew it had left."""
@@ -76,7 +78,21 @@ def season(call: Call, query: shapes.SeasonQuery) -> shapes.SeasonReport | Probl
         stages=counts.get("stage", {}),
         languages=counts.get("language", {}),
         silent=counts.get("silent", {}),
-        operations=_adoption(counts, call.api.dialogue.flows.operations),
+        operations=[
+            shapes.Adoption(
+                name=each.operation,
+                planned=each.planned,
+                done=each.done,
+                late=each.late,
+                late_days=each.late_days,
+                product_ml=each.ml,
+                weeks=[
+                    shapes.Week(monday, week["open"], week["done"])
+                    for monday, week in each.weeks.items()
+                ],
+            )
+            for each in adoption(sums, map(stem, call.api.dialogue.flows.operations))
+        ],
     )
 
 
@@ -86,34 +102,6 @@ def _groups(call: Call, one: object) -> dict[str, Group] | Problem:
         found = call.group(one)
         return found if isinstance(found, Problem) else {found.name: found}
     return call.groups() | ({"": Group("")} if call.token.may_see("") else {})
-
-
-def _adoption(
-    counts: Mapping[str, Mapping[str, int]], operations: Iterable[str]
-) -> list[shapes.Adoption]:
-    """Gather the counted facts (`bot.dialogue.standing.facts`) by operation and week."""
-    weeks: dict[str, dict[date, dict[str, int]]] = {}
-    for kind in ("open", "done"):
-        for what, count in counts.get(kind, {}).items():
-            name, _, monday = what.partition(":")
-            day = weeks.setdefault(name, {}).setdefault(date.fromisoformat(monday), {})
-            day[kind] = count
-    return [
-        shapes.Adoption(
-            name=name,
-            planned=sum(sum(week.values()) for week in weeks[name].values()),
-            done=sum(week.get("done", 0) for week in weeks[name].values()),
-            late=counts.get("late", {}).get(name, 0),
-            late_days=counts.get("late_days", {}).get(name, 0),
-            product_ml=counts.get("ml", {}).get(name, 0),
-            weeks=[
-                shapes.Week(monday, week.get("open", 0), week.get("done", 0))
-                for monday, week in sorted(weeks[name].items())
-            ],
-        )
-        for name in dict.fromkeys(map(stem, operations))
-        if name in weeks
-    ]
 
 
 # What became of texts
@@ -130,9 +118,9 @@ def deliveries(call: Call, query: shapes.DeliveriesQuery) -> shapes.DeliveryRepo
     today = datetime.fromtimestamp(call.api.exchange.clock(), UTC).date()
     days = [today - timedelta(days=back) for back in reversed(range(query.days))]
     report = []
-    for day, tallies in call.api.groups.tallies(days).items():
+    for day, counts in tallies(call.api.groups, days, today).items():
         kinds: dict[str, Counter[str]] = {}
-        for (what, kind, group), count in tallies.items():
+        for (what, kind, group), count in counts.items():
             if group in groups:
                 kinds.setdefault(kind or UNKNOWN, Counter())[what] += count
         total = sum(kinds.values(), Counter())

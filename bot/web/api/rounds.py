@@ -6,7 +6,6 @@ from datetime import UTC, datetime, timedelta
 from functools import partial
 from typing import TYPE_CHECKING
 
-from bot.dialogue.slips import SEASON
 from bot.reminders.rounds import LONGEST_DAYS, faults
 from bot.store import keys, rounds
 from bot.web.api import shapes
@@ -41,6 +40,7 @@ def shown(one: rounds.Round) -> shapes.Round:
         start=datetime.fromtimestamp(one.start, UTC) if one.start else None,
         rate=one.rate,
         state=one.state,
+        paused_for=one.paused_for,
     )
 
 
@@ -132,7 +132,7 @@ def _tally(call: Call, one: rounds.Round, progress: Progress) -> shapes.Tally:
     }
     segments = sum(each.segments for each in languages.values())
     return shapes.Tally(
-        progress=round(sum(progress.done.values()) / (keys.SHARDS * len(one.groups)), 3),
+        progress=round(sum(progress.done.values()) / (keys.SHARDS * max(len(one.groups), 1)), 3),
         chosen=counts["chosen"],
         languages=languages,
         segments=segments,
@@ -188,9 +188,9 @@ def move(action: str, call: Call, id: str) -> shapes.Round | Problem:  # noqa: A
             409, f"the round is {now}; only one that is {' or '.join(allowed)} can {action}"
         )
     call.record(f"round {state}", one.id)
-    if action == "start" and one.flow == SEASON:
-        for name in one.groups:
-            call.api.groups.change(name, season=call.api.day())
+    if action == "start":
+        here = call.api.exchange
+        call.api.groups.open_season(one, here.clock(), here.settings.zone)
     return shown(changed)
 
 

@@ -16,7 +16,7 @@ from msgspec import UNSET, Meta, Struct, UnsetType, field
 from bot.enrolment.rows import LONGEST_NAME
 from bot.reminders.rounds import FASTEST, LONGEST_DAYS
 from bot.store.groups import LONGEST_NAME as LONGEST_GROUP
-from bot.store.rounds import State
+from bot.store.rounds import PausedFor, State
 
 MOST_ENROLLED = 1000
 """Growers enrolled by one call."""
@@ -287,7 +287,10 @@ class NewRound(Request, frozen=True):
 
 
 class Round(Struct, frozen=True):
-    """A round. `by` is who made it."""
+    """A round. `by` is who made it.
+
+    `paused_for` is "ceiling" for one that was paused as the month's spend had reached its ceiling.
+    """
 
     id: str
     name: str
@@ -300,6 +303,7 @@ class Round(Struct, frozen=True):
     start: datetime | None
     rate: int
     state: State
+    paused_for: PausedFor
 
 
 class RoundList(Struct, frozen=True):

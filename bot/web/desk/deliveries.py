@@ -10,7 +10,10 @@ from typing import TYPE_CHECKING
 from babel.numbers import format_currency
 from flask import render_template
 
+from bot.reminders.spending import KINDS as KINDS_OF_BILL
+from bot.reminders.spending import bill, estimate, month_at
 from bot.store.settled import tallies
+from bot.store.spending import Spending
 from bot.web.desk.guarding import may_see, me
 from bot.web.desk.pictures import MOST_DAYS, TextDay, spark
 from bot.web.desk.showing import exchange_here, groups_here, groups_of
@@ -18,10 +21,12 @@ from bot.web.desk.showing import exchange_here, groups_here, groups_of
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
     from datetime import date
+    from decimal import Decimal
 
     from flask import Blueprint
 
     from bot.dialogue.records import Grower
+    from bot.reminders.spending import Bill
     from bot.store.texts import Failure
 
 FAILURES = 25
@@ -70,7 +75,7 @@ def register(desk: Blueprint) -> None:
     @desk.get("/deliveries")
     def deliveries() -> str:
         """Show what became of the texts of the last month."""
-        groups = groups_of(me())
+        groups, settings = groups_of(me()), exchange_here().settings
         days = last_days(exchange_here().clock())
         counted = tallies(groups_here(), days, days[-1])
         # An admin sees all, of groups that are there no more as well.
@@ -94,16 +99,38 @@ def register(desk: Blueprint) -> None:
             picture=spark(columns, "Texts by day", ident="days"),
             failures=list(_failures()),
             one=ONE,
-            price=exchange_here().settings.segment_price,
+            price=settings.segment_price,
             money=money,
+            amount=amount,
+            bill=bill_now() if me().role == "admin" else None,
+            sorts=KINDS_OF_BILL,
+            zone=settings.zone,
+            priced=bool(settings.segment_price or settings.prices),
         )
 
 
 def money(segments: int) -> str:
     """Write what so many segments cost the operator."""
-    settings = exchange_here().settings
-    cost = segments * settings.segment_price
-    return format_currency(cost, settings.currency, "¤¤\u00a0#,##0.00", locale="en_GB")
+    return amount(cost_of(segments))
+
+
+def cost_of(segments: int) -> Decimal:
+    """What so many segments are taken to cost the operator."""
+    return estimate(segments, exchange_here().settings)
+
+
+def amount(cost: Decimal) -> str:
+    """Write an amount of the operator's currency."""
+    currency = exchange_here().settings.currency
+    written: str = format_currency(cost, currency, "¤¤\u00a0#,##0.00", locale="en_GB")
+    return written
+
+
+def bill_now() -> Bill:
+    """Return what this month's texts have come to, of all groups."""
+    here = exchange_here()
+    month = month_at(here.clock(), here.settings)
+    return bill(Spending(here.store.redis), month, here.settings)
 
 
 def last_days(now: float) -> list[date]:

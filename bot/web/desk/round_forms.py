@@ -18,7 +18,7 @@ import msgspec
 from msgspec.structs import replace
 
 from bot.reminders.rounds import MOST_SEGMENTS
-from bot.store.rounds import Conditions, Round
+from bot.store.rounds import Conditions, Round, moved
 from bot.web.desk.showing import Fault, exchange_here
 from bot.wording.folding import fold
 from bot.wording.gsm import Encoding, measure, outside_gsm
@@ -171,7 +171,7 @@ def looked_at(texts: Mapping[str, str]) -> dict[str, Look]:
 
 def version_of(one: Round) -> str:
     """Tell a round from itself after a change; its state is no part of it."""
-    return blake2b(msgspec.json.encode(replace(one, state="draft")), digest_size=8).hexdigest()
+    return blake2b(msgspec.json.encode(moved(one, "draft")), digest_size=8).hexdigest()
 
 
 _BROWSERS = "%Y-%m-%dT%H:%M"

@@ -16,8 +16,8 @@ from msgspec.structs import replace
 from bot.dialogue.slips import SEASON
 from bot.reminders.rounds import FASTEST, PLACEHOLDERS, faults
 from bot.store import keys
-from bot.store.rounds import Round, new_id
-from bot.web.desk.deliveries import money
+from bot.store.rounds import Round, moved, new_id
+from bot.web.desk.deliveries import amount, bill_now, cost_of, money
 from bot.web.desk.guarding import may_see, me, must_see, record
 from bot.web.desk.round_figures import (
     examples_of,
@@ -287,6 +287,7 @@ def _page(one: Round, warning: str = "") -> str | Response:
     progress = rounds_here().progress(one.id, "send" if going else "count")
     now = exchange_here().clock()
     asked = request.args.get("ask", "")
+    bill = bill_now() if one.state in {"counted", "paused"} else None
     may = {
         "start": one.state == "counted" and counted.chosen > 0,
         "stop": one.state in _UNDER_WAY,
@@ -310,6 +311,9 @@ def _page(one: Round, warning: str = "") -> str | Response:
         fared=fared_of(one, counted.chosen, progress) if going else None,
         price=exchange_here().settings.segment_price,
         money=money,
+        amount=amount,
+        bill=bill,
+        over=bill is not None and bill.short_of(cost_of(counted.segments)),
         asks=asked if may.get(asked) else "",
         watch=watch,
         settings=exchange_here().settings,
@@ -347,7 +351,7 @@ def _moved(
 
     def change(now: Round) -> Round:
         was[:], kept_back[:] = [now], [unless(now) if now.state in allowed else ""]
-        return replace(now, state=state) if now.state in allowed and not kept_back[0] else now
+        return moved(now, state) if now.state in allowed and not kept_back[0] else now
 
     now = rounds_here().shelf.change(one.id, change)
     if now is None:
@@ -388,10 +392,8 @@ def _start(one: Round) -> ResponseReturnValue:
 
 def _open_season(one: Round) -> None:
     """Note for its groups the day on which a round opens their season."""
-    if one.flow == SEASON:
-        here = exchange_here()
-        begins = max(one.start, here.clock())
-        groups_here().open_season(one.groups, begins, here.settings.zone)
+    here = exchange_here()
+    groups_here().open_season(one, here.clock(), here.settings.zone)
 
 
 def _pause(one: Round) -> ResponseReturnValue:
@@ -409,13 +411,12 @@ def _stop(one: Round) -> ResponseReturnValue:
 def _copy(one: Round) -> ResponseReturnValue:
     """Write a new draft like a round, to be looked over and counted anew."""
     copied = replace(
-        one,
+        moved(one, "draft"),
         id=new_id(),
         name=f"{one.name[: LONGEST_NAME - len(COPY)]}{COPY}",
         by=me().name,
         made=int(exchange_here().clock()),
         start=0,
-        state="draft",
     )
     rounds_here().shelf.add(copied.id, copied)
     record("made the round", copied.name, f"{copied.id}, from {one.id}")

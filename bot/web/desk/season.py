@@ -9,13 +9,12 @@ from __future__ import annotations
 import io
 import tempfile
 from collections import Counter
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from flask import Response, abort, render_template, request, send_file, stream_with_context
 from werkzeug.utils import secure_filename
 
-from bot.dialogue.standing import stage, was_due
+from bot.dialogue.standing import adoption, stage, was_due
 from bot.enrolment.exporting import exporting
 from bot.store import keys
 from bot.web.desk.guarding import me, must_see, record
@@ -36,7 +35,7 @@ from bot.wording.formats import number
 from bot.wording.languages import SOURCE
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterator, Sequence
 
     from flask import Blueprint
     from flask.typing import ResponseReturnValue
@@ -66,36 +65,6 @@ LIST_HEADER = ("Phone", "Name", "Village", "Language", "Stage")
 """The columns of a group's growers, before three for each operation that the group has."""
 
 
-@dataclass(frozen=True, slots=True)
-class Adoption:
-    """One operation over all plans: how often it is in one, was done, and was done late.
-
-    `late_days` are those of all that were late; `ml` is herbicide product advised.
-    """
-
-    operation: str
-    planned: int
-    done: int
-    late: int
-    late_days: int
-    ml: int
-
-    @property
-    def percent(self) -> int:
-        """Done of what is planned, in percent; halves go up."""
-        return (200 * self.done + self.planned) // (2 * self.planned) if self.planned else 0
-
-    @property
-    def mean_late(self) -> float:
-        """Days late, on average of those that were."""
-        return round(self.late_days / self.late, 1) if self.late else 0.0
-
-    @property
-    def litres(self) -> float:
-        """Herbicide product advised, in litres."""
-        return round(self.ml / 1000, 1)
-
-
 def register(desk: Blueprint) -> None:
     """Add the pages of the season."""
 
@@ -111,7 +80,7 @@ def register(desk: Blueprint) -> None:
             offered_groups=groups,
             chosen=names,
             growers=growers,
-            rows=adoption(sums),
+            rows=adoption(sums, WORK),
             stages=stages_bar(stages, title, ident="stages"),
             decimal=lambda value: number(value, SOURCE, 1),
             links={"group": names} if set(names) != set(groups) else {},
@@ -123,7 +92,7 @@ def register(desk: Blueprint) -> None:
         _, sums = _together(_chosen())
         file = io.BytesIO()
         with exporting(file, kind, TABLE_HEADER) as write:
-            for each in adoption(sums):
+            for each in adoption(sums, WORK):
                 counts = (each.planned, each.done, each.percent, each.late)
                 write([work(each.operation), *counts, each.mean_late, each.litres])
         file.seek(0)
@@ -138,7 +107,7 @@ def register(desk: Blueprint) -> None:
         must_see(name)
         if name and groups_here().shelf.find(name) is None:
             abort(404)
-        present = {each.operation for each in adoption(_together([name])[1])}
+        present = {each.operation for each in adoption(_together([name])[1], WORK)}
         operations = [*(each for each in WORK if each in present), *sorted(present - {*WORK})]
         record("took a list of the growers of", group_title(name), kind)
         file = f"{secure_filename(name) or 'growers'}.{kind}"
@@ -176,25 +145,6 @@ def _together(names: Sequence[str]) -> tuple[int, Counter[str]]:
         growers += each.size
         sums.update(each.sums)
     return growers, sums
-
-
-def adoption(sums: Mapping[str, int]) -> list[Adoption]:
-    """Read from the counted facts what became of each operation, in the order of a season."""
-    found: dict[str, Counter[str]] = {name: Counter() for name in WORK}
-    for fact, many in sums.items():
-        kind, _, rest = fact.partition(":")
-        if kind in {"open", "done", "late", "late_days", "ml"}:
-            found.setdefault(rest.partition(":")[0], Counter())[kind] += many
-    return [
-        Adoption(
-            name, each["open"] + each["done"], each["done"], *(each[kind] for kind in _COUNTED)
-        )
-        for name, each in found.items()
-        if any(each.values())
-    ]
-
-
-_COUNTED = ("late", "late_days", "ml")
 
 
 # A group's growers

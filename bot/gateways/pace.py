@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
 SLOW_S = 30.0
 """Seconds for which a peer that asked for patience is given half the pace."""
 
 SLOWEST = 1.0
-"""Texts a second that the pace does not fall below."""
+"""Texts a second that the pace does not fall below, unless the operator's rate is lower."""
 
 _BURST_S = 1.0
 """Seconds within which refusals count as one: those of the texts that were under way."""
@@ -47,7 +49,7 @@ class Pace:
             return
         self._count(now, 0)
         slower = (self.rate(now) or max(self._counts)) / 2
-        self._slow_rate = max(SLOWEST, slower)
+        self._slow_rate = min(self._rate or math.inf, max(SLOWEST, slower))
         self._slow_until = now + SLOW_S
 
     def _count(self, now: float, one: int = 1) -> None:
