@@ -22,9 +22,9 @@ from msgspec import Struct
 from bot.store import codec, keys
 from bot.store.errors import reaching_redis
 from bot.store.groups import Groups
-from bot.store.indexes import ROUND
 from bot.store.rounds import Rounds
 from bot.store.scripts import script
+from bot.store.texts import ROUND
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
