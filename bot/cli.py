@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import io
 import json
-import logging
 import os
 import signal
 import sys
 import threading
 import time
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from datetime import date, datetime
 from datetime import time as daytime
 from pathlib import Path
@@ -37,6 +36,8 @@ from bot.gateway_cli import gateway
 from bot.gateways.numbers import read_number
 from bot.gateways.profiles import ProfileError, read_profiles
 from bot.growers_cli import growers
+from bot.operating.logs import configure
+from bot.operating_cli import backup, backup_key, doctor, restore
 from bot.rounds_cli import rounds
 from bot.settings import Settings, SettingsError
 from bot.spending_cli import spending
@@ -226,6 +227,7 @@ def serve(
     from bot.web import create_app  # noqa: PLC0415 - Flask is slow to import
 
     settings = _settings(file, try_pages=try_pages or None, desk_pages=desk_pages or None)
+    configure(settings)
     # Left to itself, the signal would end this process and leave the embedded Redis running.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit())
     with opened_store(settings) as store:
@@ -241,16 +243,19 @@ def send(file: Path | None, once: bool) -> None:  # noqa: FBT001 - click's own
     Over SMPP or a modem, what arrives is taken here, too.
     """
     from bot.gateways.opening import opened_all  # noqa: PLC0415 - only this command sends
+    from bot.operating.backups import being_restored  # noqa: PLC0415
+    from bot.operating.beating import beating, counted  # noqa: PLC0415
     from bot.receiving import Receiver  # noqa: PLC0415
     from bot.reminders.sender import Sender  # noqa: PLC0415
     from bot.reminders.spending import Ceiling  # noqa: PLC0415
     from bot.reminders.spreading import Permission, Spreader  # noqa: PLC0415
+    from bot.store.beats import Beats  # noqa: PLC0415
     from bot.store.groups import Groups  # noqa: PLC0415
     from bot.store.rounds import Rounds  # noqa: PLC0415
     from bot.store.spending import Spending  # noqa: PLC0415
 
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
     settings = _settings(file)
+    configure(settings)
     profiles = read_profiles(settings.gateway)
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -259,7 +264,11 @@ def send(file: Path | None, once: bool) -> None:  # noqa: FBT001 - click's own
         store = stack.enter_context(opened_store(settings))
         exchange = _exchange(store, settings)
         receiver = Receiver(exchange)
-        network = stack.enter_context(opened_all(profiles, receiver, settings.country))
+        with suppress(StoreUnavailable):  # it is waited for below
+            if being_restored(store.redis):
+                raise click.ClickException("a backup is being put back, or was in part")
+        network = counted(stack.enter_context(opened_all(profiles, receiver, settings.country)))
+        stack.enter_context(beating(Beats(store.redis, exchange.clock), network))
         groups, kept = Groups(store.redis), Rounds(store.redis)
         ceiling = Ceiling(Spending(store.redis), settings, exchange.clock)
         sender = Sender(
@@ -275,7 +284,7 @@ def send(file: Path | None, once: bool) -> None:  # noqa: FBT001 - click's own
         spreader = Spreader(store, groups, kept, dialogue, settings, exchange.clock)
         if once:
             try:
-                while any([spreader.tick(), sender.tick()]):
+                while not stop.is_set() and any([spreader.tick(), sender.tick()]):
                     pass
             finally:
                 spreader.release()
@@ -368,3 +377,11 @@ main.add_command(rounds)
 main.add_command(spending)
 main.add_command(desk)
 main.add_command(gateway)
+
+
+# The operator's part
+
+main.add_command(doctor)
+main.add_command(backup)
+main.add_command(backup_key)
+main.add_command(restore)

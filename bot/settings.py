@@ -12,7 +12,7 @@ import math
 import re
 import tomllib
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import msgspec
@@ -107,6 +107,14 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     """Whether agents may sign in to the desk, at /desk."""
     api: bool = False
     """Whether other systems may use the API, at /api, with a token."""
+    metrics_key: str = ""
+    """Who brings it as a bearer token may read /metrics; empty, nobody may."""
+    log_format: Literal["plain", "json"] = "plain"
+    """How the log is written: lines for people, or a JSON object a line."""
+    log_level: Literal["debug", "info", "warning", "error"] = "info"
+    """The least weight of what is logged."""
+    backup_to: str = ""
+    """Whom backups are encrypted to: age recipients ("age1..."), with commas between."""
 
     def __post_init__(self) -> None:
         try:

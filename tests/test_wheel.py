@@ -90,6 +90,9 @@ def test_flows_translations_scripts_and_profiles_travel_in_the_wheel(wheel: Path
     for pattern in ("*.py", "*.lua", "*.toml", "py.typed"):
         for file in (ROOT / "bot").rglob(pattern):
             assert str(file.relative_to(ROOT)) in names
+    for file in (ROOT / "bot" / "operating").glob("*[!_]"):  # units, the page, and the like
+        if file.is_file():
+            assert str(file.relative_to(ROOT)) in names
     assert not [name for name in names if name.startswith("tests/")]
 
 

@@ -9,6 +9,9 @@ Killed at any point it loses nothing: what was not marked is sent again when the
 lapsed, under the same id. So a text reaches the gateway at most once more than it should for
 each crash, and only a text that was being sent: one, or with many at once as many.
 
+Asked to stop, it finishes the texts under way and gives back the growers it has not come to, whom
+another sender may then take at once.
+
 A grower who texts STOP while a reminder is being worked on: every text but a direct reply is
 sent right after a load or a commit that saw the record without the STOP. What remains is a STOP
 that arrives during the one call that hands the text to the gateway.
@@ -22,6 +25,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import zip_longest
+from threading import Event
 from typing import TYPE_CHECKING, Any, Literal
 
 from msgspec.structs import replace
@@ -48,7 +52,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Generator, Sequence
     from concurrent.futures import Future
     from datetime import date
-    from threading import Event
 
     from bot.dialogue.records import Grower, Waiting
     from bot.gateways.base import Gateway
@@ -128,10 +131,12 @@ class Sender:
         if self._begin is None and at_once > 1:
             self._pool = pool = ThreadPoolExecutor(at_once, "sender")
             self._begin = lambda text: pool.submit(gateway.send, text)
+        self._stopping = Event()  # never set where `run` gives no other
 
     def run(self, stop: Event) -> None:
         """Work until `stop` is set; wait a little when there is nothing to do or no Redis."""
         log.info("sender started")
+        self._stopping = stop
         while not stop.is_set():
             try:
                 if self.tick() == 0:
@@ -159,13 +164,17 @@ class Sender:
         now = self._clock()
         claimed = self._store.claim(now, LEASE_S, max(BATCH, GROWERS_A_THREAD * self._at_once))
         if self._begin is None or self._at_once == 1:
-            return self._serve_all(claimed, now)
-        growers = (
-            (number, self._served(_Claim(number, now + LEASE_S)))
-            for number in claimed
-            if self._in_time(now)
-        )
-        return Together(self._store, self._begin, self._at_once).serve(growers)
+            sent = self._serve_all(claimed, now)
+        else:
+            growers = (
+                (number, self._served(_Claim(number, now + LEASE_S)))
+                for number in claimed
+                if self._in_time(now) and not self._stopping.is_set()
+            )
+            sent = Together(self._store, self._begin, self._at_once).serve(growers)
+        if self._stopping.is_set():
+            self._store.release(claimed, now + LEASE_S, self._clock())
+        return sent
 
     def _served(self, claim: _Claim) -> Steps:
         """The steps of one grower among others, beginning with its record."""
@@ -180,6 +189,8 @@ class Sender:
         sent = 0
         loaded: Loaded | None = None
         for number, following in zip_longest(claimed, claimed[1:], fillvalue=""):
+            if self._stopping.is_set():
+                break
             if not self._in_time(now):
                 log.warning("the gateway is slow; the rest of this batch waits for its lease")
                 break
@@ -234,6 +245,8 @@ class Sender:
         loaded = yield from self._settle(claim, loaded, self._written)
         while text := text_due(loaded.grower, self._clock(), self._settings):
             claim.ahead = None  # what was read before this text goes out is stale after it
+            if self._stopping.is_set():
+                break
             if self._clock() > claim.lease - LEASE_S / 4:
                 break  # another sender may soon take over
             if (permission := self._permit(text)) != "send":

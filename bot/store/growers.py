@@ -123,6 +123,7 @@ class Store:
         self._commit = client.register_script(script("commit.lua"))
         self._claim = client.register_script(script("claim.lua"))
         self._first = client.register_script(script("first.lua"))
+        self._release = client.register_script(script("release.lua"))
         self._first_shard = 0
 
     # Reading
@@ -176,6 +177,13 @@ class Store:
             wanted.append(("LRANGE", keys.texts_key(number), 0, -1))
         with reaching_redis():
             answers = heeded(together(self.redis, wanted))
+            self._confirm(
+                {
+                    keys.shard_of(number)
+                    for (number, _), (_, seen) in zip(asked, answers[::2], strict=True)
+                    if seen
+                }
+            )
         return [
             (_loaded(*record), [decode_line(each) for each in lines])
             for record, lines in zip(answers[::2], answers[1::2], strict=True)
@@ -371,6 +379,21 @@ class Store:
             if not numbers:
                 heeded(answers)
         return numbers
+
+    def release(self, numbers: Sequence[str], lease: float, now: float) -> int:
+        """Give back those of these numbers that are still claimed until `lease`; due `now` again.
+
+        Returns how many that were. One pipelined round trip.
+        """
+        shards: dict[int, list[str]] = {}
+        for number in numbers:
+            shards.setdefault(keys.shard_of(number), []).append(number)
+        calls: list[tuple[list[str], list[Any]]] = [
+            ([keys.due_key(shard), keys.lease_key(shard)], [now, lease, *theirs])
+            for shard, theirs in shards.items()
+        ]
+        with reaching_redis():
+            return sum(call_many(self.redis, self._release, calls))
 
     def calls(self) -> list[tuple[str, float]]:
         """Return the numbers a person should ring, and since when; the longest wait first."""

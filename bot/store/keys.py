@@ -13,6 +13,7 @@ from hashlib import blake2b
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from datetime import date
 
 SHARDS = 64
@@ -41,6 +42,17 @@ def number_in(grower: bytes) -> str:
     return grower.decode().rpartition(":")[2]
 
 
+def is_growers(key: bytes) -> bool:
+    """Tell whether a key is that of a grower's record."""
+    return key.split(b":", 2)[1:2] == [b"grower"]
+
+
+def number_of(key: bytes) -> str | None:
+    """Return the number whose own a key is: of its record, texts or replies. None for others."""
+    _, kind, *rest = key.split(b":", 3)
+    return rest[0].decode() if kind in {b"grower", b"texts", b"seen"} and rest else None
+
+
 def due_key(shard: int) -> str:
     """Return the key of a shard's due index: numbers by when the sender should next look."""
     return f"{_tag(shard)}:due"
@@ -64,6 +76,11 @@ def texts_key(number: str) -> str:
 def members_key(shard: int, group: str) -> str:
     """Return the key of a shard's part of a group: numbers by the day their next work is due."""
     return f"{_tag(shard)}:members:{group}"
+
+
+def members_prefix(shard: int) -> bytes:
+    """Return how every `members_key` of a shard begins."""
+    return f"{_tag(shard)}:members:".encode()
 
 
 def sums_key(shard: int, group: str) -> str:
@@ -132,6 +149,14 @@ def _tag(shard: int) -> str:
 _TAGS = [f"{{s{shard:02d}}}" for shard in range(SHARDS)]
 
 
+def indexes_of(shard: int, groups: Iterable[str]) -> set[str]:
+    """Return every index that a shard may have for these groups, but for counts of texts."""
+    found = {key(shard) for key in (due_key, lease_key, calls_key, marks_key, failures_key)}
+    for group in groups:
+        found |= {key(shard, group) for key in (members_key, sums_key, group_calls_key)}
+    return found
+
+
 # The desk: few keys, all together in one place
 
 
@@ -190,4 +215,63 @@ def requests_key() -> str:
     return f"{_DESK}:requests"
 
 
+def senders_key() -> str:
+    """Return the key of the senders at work, and when each last said so."""
+    return f"{_DESK}:senders"
+
+
+def handed_key() -> str:
+    """Return the key that counts what the gateway said to texts handed to it."""
+    return f"{_DESK}:handed"
+
+
+def restoring_key() -> str:
+    """Return the key that is there while a backup is being put back."""
+    return f"{_DESK}:restoring"
+
+
+def backed_up_key() -> str:
+    """Return the key of when the last backup was taken."""
+    return f"{_DESK}:backed_up"
+
+
+def probe_key() -> str:
+    """Return the key that is written to see whether Redis takes writes."""
+    return f"{_DESK}:probe"
+
+
 _DESK = "{desk}"
+
+
+# All of them together, for backups
+
+ANY = "{*}:*"
+"""The pattern of every key, and perhaps some that are not ours."""
+
+HOMES = (_DESK, *_TAGS)
+"""The tags that keys begin with; all keys of one lie on one node."""
+
+PASSING = tuple(
+    key.encode()
+    for key in (
+        spreader_key(),
+        upload_key(""),
+        attempts_key(),
+        requests_key(),
+        senders_key(),
+        handed_key(),
+        restoring_key(),
+        backed_up_key(),
+        probe_key(),
+    )
+)
+"""How the keys begin that are of the moment only, and mean nothing in a backup."""
+
+
+def home_of(key: bytes) -> str:
+    """Return the tag that a key begins with; empty for a key that is not ours."""
+    tag = key.partition(b":")[0].decode(errors="replace")
+    return tag if tag in _HOMES else ""
+
+
+_HOMES = frozenset(HOMES)

@@ -203,6 +203,17 @@ class Rounds:
                 counts[what.decode()] += int(count)
         return counts
 
+    def left(self, one: Round) -> int:
+        """Count the texts of a round that are still to be handed over, as far as is known yet.
+
+        Who was counted may be left out in the end; once it is finished, who was chosen is known.
+        """
+        told = self.fared(one.id)
+        passes: tuple[Pass, Pass] = ("count", "send")
+        counted, spread = (self.progress(one.id, which).counts["chosen"] for which in passes)
+        expected = spread if one.state == "finished" else max(counted, spread)
+        return max(expected - told["sent"] - told["refused"] - told["withdrawn"], 0)
+
     def forget(self, number: str) -> None:
         """Take a number, whose record is gone already, out of how far every round has come."""
         with reaching_redis():

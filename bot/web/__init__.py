@@ -14,6 +14,8 @@ from werkzeug.middleware.proxy_fix import ProxyFix
 
 from bot.exchange import Exchange, dialogue_of
 from bot.gateways.profiles import read_profiles
+from bot.operating.health import create_health
+from bot.operating.metrics import create_metrics
 from bot.settings import Settings
 from bot.store.connecting import reached
 from bot.store.groups import Groups
@@ -70,4 +72,7 @@ def create_app(
         app.register_blueprint(create_blueprint(dialogue, settings, clock))
     app.extensions["profiles"] = read_profiles(settings.gateway)
     app.register_blueprint(hooks)
+    app.register_blueprint(create_health(store.redis))
+    if settings.metrics_key:
+        app.register_blueprint(create_metrics(store.redis, settings.metrics_key, clock))
     return app

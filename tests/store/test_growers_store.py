@@ -215,6 +215,24 @@ class TestClaim:
         assert store.claim(1059.9, 60, 6400) == []
         assert sorted(store.claim(1060, 60, 6400)) == numbers
 
+    def test_what_is_given_back_can_be_claimed_at_once(self, store: Store) -> None:
+        for number in (A, B, C):
+            store.commit(number, NEW, Grower(), due=1000.0)
+        assert sorted(store.claim(1000.5, 60, 640)) == sorted([A, B, C])
+        # One has been served, and one has texted: its due time is of a later turn.
+        store.commit(B, store.load(B), Grower(), due=None, lease=1060.5)
+        store.commit(C, store.load(C), Grower(), due=5000.0)
+        assert store.release([A, B, C], 1060.5, 1002) == 2
+        assert store.claim(1002, 60, 640) == [A]
+        assert store.claim(5000, 60, 640) == [C, A]
+
+    def test_another_senders_lease_is_not_given_back(self, store: Store) -> None:
+        store.commit(A, NEW, Grower(), due=1000.0)
+        assert store.claim(1000, 60, 640) == [A]
+        assert store.claim(1060, 60, 640) == [A]
+        assert store.release([A], 1060, 1061) == 0
+        assert store.claim(1061, 60, 640) == []
+
     def test_nothing_is_claimed_before_its_time(self, store: Store) -> None:
         store.commit(A, NEW, Grower(), due=1000)
         assert store.claim(999.9, 60, 64) == []

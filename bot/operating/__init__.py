@@ -1,0 +1,1 @@
+"""What an operator needs: health, figures, logs, the doctor, backups; and README.md, their page."""

@@ -1,0 +1,103 @@
+"""`fieldbell doctor`, `backup`, `backup-key` and `restore` from the terminal."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING
+
+import pytest
+
+from bot.cli import main
+from bot.dialogue.records import Grower
+from bot.operating import checking_setup
+from bot.store import keys
+from bot.store.growers import NEW, Store
+from bot.store.people import People
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import redis
+    from click.testing import CliRunner
+
+    from bot.store.server import EmbeddedRedis
+
+NUMBER = "+255712345678"
+
+
+@pytest.fixture(autouse=True)
+def redis_url(
+    redis_server: EmbeddedRedis, redis_client: redis.Redis, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Let the commands reach the tests' own Redis, which is empty."""
+    assert redis_client.dbsize() == 0
+    monkeypatch.setenv("REDIS_URL", redis_server.url)
+
+
+def test_a_backup_is_made_and_put_back(
+    runner: CliRunner, store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store.commit(NUMBER, NEW, Grower(name="Neema"), due=None)
+    made = runner.invoke(main, ["backup-key", "key"])
+    assert made.exit_code == 0
+    variable, _, recipient = made.stdout.strip().partition("=")
+    monkeypatch.setenv(variable, recipient)
+    assert runner.invoke(main, ["backup", "a.age"]).exit_code == 0
+    assert (tmp_path / "a.age").read_bytes().startswith(b"age-encryption.org/v1")
+
+    refused = runner.invoke(main, ["restore", "a.age", "--key", "key"])
+    assert refused.exit_code == 1
+    assert "already" in refused.stderr
+    store.redis.flushall()
+    without = runner.invoke(main, ["restore", "a.age"])
+    assert (without.exit_code, store.redis.dbsize()) == (1, 0)
+    restored = runner.invoke(main, ["restore", "a.age", "--key", "key"])
+    assert (restored.exit_code, restored.stderr) == (0, "")
+    assert store.load(NUMBER).grower.name == "Neema"
+    ((_, entry),) = People(store.redis).recent(9)
+    assert entry.what == "restored"
+
+
+def test_a_move_changes_nothing(runner: CliRunner, store: Store) -> None:
+    store.commit(NUMBER, NEW, Grower(name="Neema"), due=None)
+    before = {key: store.redis.dump(key) for key in store.redis.scan_iter()}
+    assert runner.invoke(main, ["backup", "a", "--in-the-clear"]).exit_code == 0
+    store.redis.flushall()
+    assert runner.invoke(main, ["restore", "a", "--as-it-was"]).exit_code == 0
+    assert {key: store.redis.dump(key) for key in store.redis.scan_iter()} == before
+
+
+def test_a_backup_to_nobody_is_refused(runner: CliRunner, tmp_path: Path) -> None:
+    result = runner.invoke(main, ["backup", "a"])
+    assert result.exit_code == 1
+    assert "backup-key" in result.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_no_sender_begins_while_a_backup_is_put_back(runner: CliRunner, store: Store) -> None:
+    store.redis.set(keys.restoring_key(), "1")
+    result = runner.invoke(main, ["send", "--once"])
+    assert result.exit_code == 1
+    assert "put back" in result.stderr
+
+
+def test_the_doctor_says_what_is_wrong_and_how_to_mend_it(
+    runner: CliRunner, store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(checking_setup, "prove", lambda _: [])  # it has a test of its own
+    (tmp_path / "out.toml").write_text(
+        '[modem]\nfolder = "."\n[sms_in]\nbody = "json"\nnumber = "f"\ntext = "t"\n'
+    )
+    environ = {"FIELDBELL_GATEWAY": "out.toml"}
+    well = runner.invoke(main, ["doctor", "--json"], env=environ)
+    findings = [json.loads(line) for line in well.stdout.splitlines()]
+    assert [each for each in findings if each["level"] == "wrong"] == []
+    assert well.exit_code == 0
+
+    store.commit(NUMBER, NEW, Grower(), due=1.0)
+    ill = runner.invoke(main, ["doctor"], env=environ)
+    assert ill.exit_code == 1
+    lines = ill.stdout.splitlines()
+    (place,) = (place for place, line in enumerate(lines) if line.startswith("wrong"))
+    assert "no sender is at work" in lines[place]
+    assert lines[place + 1].lstrip().startswith("> start one")

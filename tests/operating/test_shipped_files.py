@@ -1,0 +1,166 @@
+"""What comes with Fieldbell for operators holds together: units, the container file, the page."""
+
+from __future__ import annotations
+
+import configparser
+import re
+import shlex
+import shutil
+import subprocess
+from pathlib import Path
+
+import click
+import pytest
+
+import bot.operating
+from bot.cli import main
+from bot.settings import PREFIX, Settings
+
+FOLDER = Path(bot.operating.__file__).parent
+ROOT = FOLDER.parent.parent
+SERVICES = sorted(FOLDER.glob("*.service"))
+PAGE = FOLDER / "README.md"
+
+
+def options(unit: Path) -> list[tuple[str, str, str]]:
+    """Every option of a unit with its section; one may come several times."""
+    section, found = "", []
+    for line in unit.read_text().splitlines():
+        if line.startswith("["):
+            section = line.strip("[]")
+        elif line and not line.startswith("#"):
+            name, _, value = line.partition("=")
+            found.append((section, name, value))
+    return found
+
+
+def installed(unit: Path, folder: Path) -> Path:
+    """A copy of a unit whose commands are there to be found, as after an installation."""
+    text = unit.read_text()
+    for name in ("fieldbell", "gunicorn"):
+        text = text.replace(f"/opt/fieldbell/bin/{name}", "/bin/true")
+    (folder / unit.name).write_text(text)
+    return folder / unit.name
+
+
+def systemd_analyze(*arguments: str | Path) -> str:
+    if shutil.which("systemd-analyze") is None:
+        pytest.skip("systemd-analyze is not here")
+    done = subprocess.run(
+        ["systemd-analyze", *arguments],  # noqa: S607
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert not done.stderr
+    return done.stdout
+
+
+@pytest.mark.parametrize("unit", [*SERVICES, *FOLDER.glob("*.timer")], ids=lambda it: it.name)
+def test_systemd_finds_no_fault_in_a_unit(unit: Path, tmp_path: Path) -> None:
+    for each in (*SERVICES, unit):
+        installed(each, tmp_path)
+    systemd_analyze("verify", "--man=no", tmp_path / unit.name)
+
+
+@pytest.mark.parametrize("unit", SERVICES, ids=lambda it: it.name)
+def test_a_service_is_let_do_little(unit: Path) -> None:
+    found = systemd_analyze("security", "--offline=yes", "--no-pager", "--threshold=20", unit)
+    assert "OK" in found.splitlines()[-1]
+
+
+@pytest.mark.parametrize("unit", SERVICES, ids=lambda it: it.name)
+def test_a_service_runs_as_its_own_user_and_what_it_calls_is_a_command_of_ours(unit: Path) -> None:
+    said = options(unit)
+    values = {name: value for _, name, value in said}
+    assert values["User"] == values["Group"] == "fieldbell"
+    assert values["NoNewPrivileges"] == "yes"
+    assert values["ProtectSystem"] == "strict"
+    assert values["KillMode" if "backup" not in unit.name else "Type"] in {"mixed", "oneshot"}
+    calls = re.findall(r"/opt/fieldbell/bin/(\w+) ([\w-]+)", unit.read_text())
+    for program, word in calls:
+        assert program == "gunicorn" or word in main.commands
+    assert calls
+
+
+def test_a_sender_is_given_longer_to_end_than_a_text_may_take() -> None:
+    values = {name: value for _, name, value in options(FOLDER / "fieldbell-send.service")}
+    assert int(values["TimeoutStopSec"]) > 60  # of a modem, the longest timeout that is a default
+
+
+def test_the_timer_calls_a_service_of_ours() -> None:
+    timer = configparser.ConfigParser(interpolation=None)
+    timer.read(FOLDER / "fieldbell-backup.timer")
+    assert timer["Timer"]["OnCalendar"].endswith("UTC")
+    assert (FOLDER / "fieldbell-backup.service").exists()
+
+
+class TestContainer:
+    """It cannot be built where there is no registry; what it names is there."""
+
+    LINES = (FOLDER / "Containerfile").read_text().replace("\\\n", " ").splitlines()
+
+    def instructions(self, name: str) -> list[str]:
+        return [line.partition(" ")[2] for line in self.LINES if line.startswith(f"{name} ")]
+
+    def test_what_it_copies_is_in_the_checkout_and_enough_to_build(self) -> None:
+        copied = [
+            source
+            for line in self.instructions("COPY")
+            if not line.startswith("--from")
+            for source in shlex.split(line)[:-1]
+        ]
+        assert all((ROOT / each).exists() for each in copied), copied
+        # What the build needs: pyproject.toml names README.md and LICENSE; the folders it packs.
+        assert {"pyproject.toml", "README.md", "LICENSE", "bot", "flows", "locales"} <= {*copied}
+
+    def test_it_ends_as_nobody_with_a_command_of_ours(self) -> None:
+        assert self.instructions("USER") == ["10001"]
+        (command,) = (each for each in self.instructions("CMD"))
+        program, flag, config, *_ = re.findall(r'"([^"]+)"', command)
+        assert (program, flag) == ("gunicorn", "--config")
+        assert config == "/opt/fieldbell/operating/gunicorn.conf.py"
+        assert (FOLDER / Path(config).name).exists()
+        assert self.instructions("STOPSIGNAL") == ["SIGTERM"]
+
+    def test_both_stages_are_of_a_python_we_support(self) -> None:
+        images = {line.split()[0] for line in self.instructions("FROM")}
+        assert images == {"docker.io/library/python:3.11-slim"}
+
+
+class TestPage:
+    TEXT = PAGE.read_text()
+
+    def test_every_command_of_ours_in_it_is_one(self) -> None:
+        calls = re.findall(
+            r"(?:^|[`/ ])fieldbell ((?:[a-z][\w-]*)(?: [a-z][\w-]*)?)", self.TEXT, re.MULTILINE
+        )
+        assert len(calls) > 15
+        for call in calls:
+            first, _, second = call.partition(" ")
+            command = main.commands.get(first)
+            assert command is not None, call
+            if isinstance(command, click.Group) and second:
+                assert second in command.commands, call
+
+    def test_every_setting_in_it_is_one(self) -> None:
+        named = set(re.findall(rf"{PREFIX}([A-Z_]+)", self.TEXT)) - {"SETTINGS"}
+        assert {each.lower() for each in named} <= set(Settings.__struct_fields__)
+        (toml,) = re.findall(r"```toml\n(.*?)```", self.TEXT, re.DOTALL)
+        keys = re.findall(r"^(\w+) =", toml, re.MULTILINE)
+        assert keys
+        assert {*keys} <= set(Settings.__struct_fields__)
+
+    def test_every_file_of_ours_in_it_is_there(self) -> None:
+        for name in re.findall(r"operating/([\w.*-]+)", self.TEXT):
+            assert list(FOLDER.glob(name)), name
+        for target in re.findall(r"\]\((?!http|#)([^)#]+)", self.TEXT):
+            assert (FOLDER / target).exists(), target
+
+    def test_its_metrics_are_those_there_are(self) -> None:
+        source = (FOLDER / "metrics.py").read_text()
+        for name in set(re.findall(r"fieldbell_(\w+)", self.TEXT)):
+            base = name.removesuffix("_total").removesuffix("_bucket").removesuffix("_count")
+            assert f'"{base}"' in source or f'"fieldbell_{base}"' in source, name
