@@ -421,15 +421,20 @@ def read_profile(name_or_path: str) -> Profile:
         raise ProfileError(f"profile {name_or_path} cannot be read: {error.strerror}") from error
     except UnicodeDecodeError as error:
         raise ProfileError(f"profile {name_or_path} is not TOML: {error}") from error
+    return parse_profile(text, name_or_path)
+
+
+def parse_profile(text: str, name: str) -> Profile:
+    """Read the text of a profile; `name` is what errors call it. Raises `ProfileError`."""
     try:
         values = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
-        raise ProfileError(f"profile {name_or_path} is not TOML: {error}") from error
-    _check_keys(values, Profile, name_or_path)
+        raise ProfileError(f"profile {name} is not TOML: {error}") from error
+    _check_keys(values, Profile, name)
     try:
         return msgspec.convert(values, Profile)
     except msgspec.ValidationError as error:
-        raise ProfileError(f"profile {name_or_path}: {error}") from error
+        raise ProfileError(f"profile {name}: {error}") from error
 
 
 def secret(variable: str, environ: Mapping[str, str]) -> str:

@@ -50,11 +50,8 @@ class Catalogue:
         used = [message for message in messages if message.id and not message.fuzzy]
         for message in used:
             _check_placeholders(message)
-        compiled = BytesIO()
-        write_mo(compiled, messages)
-        compiled.seek(0)
         return cls(
-            gettext.GNUTranslations(compiled),
+            _compiled(messages),
             frozenset(
                 (forms_of(message.id)[0], message.context)
                 for message in used
@@ -101,6 +98,18 @@ def read_messages(po_bytes: bytes) -> Catalog:
         ) from error
     except (PoFileError, LookupError, ValueError) as error:
         raise ValueError(f"not a readable .po file: {error}; repair that line") from error
+
+
+def _compiled(messages: Catalog) -> gettext.GNUTranslations:
+    compiled = BytesIO()
+    try:
+        write_mo(compiled, messages)
+        compiled.seek(0)
+        return gettext.GNUTranslations(compiled)
+    except (LookupError, ValueError) as error:  # a charset that there is none of, or cannot hold it
+        raise ValueError(
+            f"not a readable .po file: {error}; write charset=utf-8 in its first entry, the header"
+        ) from error
 
 
 def forms_of(value: str | list[str] | tuple[str, ...] | None) -> tuple[str, ...]:
