@@ -80,6 +80,7 @@ def dialogue(
     locales: Path | None = None,
     offered: tuple[str, ...] = OFFERED,
     folded: frozenset[str] = frozenset(),
+    most_texts: int = 0,
 ) -> Dialogue:
     """Make the conversation, with a district's file and another folder of languages if given.
 
@@ -102,7 +103,7 @@ def dialogue(
             _check_wording(context, wording, contexts[context], every[code].words.locale)
     for code in own:
         known("the district's file, flows_for", code, spoken)
-    made = Dialogue(common, spoken, contacts, own, folded)
+    made = Dialogue(common, spoken, contacts, own, folded, most_texts)
     if unsafe := [code for code in spoken if lacking(made.own.get(code, made), code)]:
         if SOURCE in unsafe:
             named = ", ".join(lacking(made.own.get(SOURCE, made), SOURCE))
@@ -113,7 +114,7 @@ def dialogue(
         # Nobody is to be told to spray in a language that lacks the cautions.
         log.warning("not offered, for want of safety texts that fit: %s", ", ".join(unsafe))
         spoken = {code: each for code, each in spoken.items() if code not in unsafe}
-        made = Dialogue(common, spoken, contacts, own, folded)
+        made = Dialogue(common, spoken, contacts, own, folded, most_texts)
     return made
 
 

@@ -91,6 +91,14 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     api: bool = False
     """Whether other systems may use the API, at /api, with a token."""
 
+    most_texts: Annotated[int, Meta(ge=0)] = 100
+    """How many SMS of one grower are answered in a day, STOP and HELP aside; 0 answers every one.
+    A phone that answers texts by itself, or who means to cost money, is held up by it."""
+    most_requests: Annotated[int, Meta(ge=0)] = 200
+    """How many requests a second a webhook process takes from one address; 0 takes every one."""
+    countries: str = ""
+    """Countries, by ISO 3166 code with commas between, whose numbers are answered; empty, all are."""
+
     def __post_init__(self) -> None:
         try:
             ZoneInfo(self.zone)
@@ -103,6 +111,12 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
             raise SettingsError(
                 f"country {self.country!r} is not a country; write its two capital letters, as TZ"
             )
+        for country in self.answered:
+            if country not in phonenumbers.SUPPORTED_REGIONS:
+                raise SettingsError(
+                    f"countries has {country!r}, which is not a country; "
+                    "write two capital letters each, as TZ,KE"
+                )
         if not self.waking_from < self.waking_until:
             raise SettingsError(
                 f"waking_from {self.waking_from} must come before waking_until {self.waking_until}"
@@ -117,6 +131,11 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     def offered(self) -> tuple[str, ...]:
         """Codes of the languages offered, in order."""
         return _codes(self.languages)
+
+    @property
+    def answered(self) -> frozenset[str]:
+        """Countries whose numbers are answered; none named, all are."""
+        return frozenset(_codes(self.countries))
 
     @property
     def folded(self) -> frozenset[str]:
