@@ -2,8 +2,8 @@
 
 How a request and its answer are spelt, and how it is signed, is the gateway profile's affair. One
 that is not signed so is 401 and does nothing. A request that cannot be used is 400 with the
-reason, for the operator; when Redis is out of reach the answer is 503, and a gateway that
-delivers again loses nothing.
+reason, for the operator; when Redis is out of reach the answer is 503, and for more requests than
+the settings allow it is 429, and a gateway that delivers again loses nothing.
 """
 
 from __future__ import annotations
@@ -14,10 +14,13 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, TypeVar, cast
 
 from flask import Blueprint, Response, abort, current_app, request
+from limits import RateLimitItemPerSecond
+from limits.storage import MemoryStorage
+from limits.strategies import FixedWindowRateLimiter
 from werkzeug.exceptions import MethodNotAllowed
 
 from bot.gateways.answering import answer_receipt, answer_sms, answer_ussd
-from bot.gateways.numbers import LONGEST, masked, read_number
+from bot.gateways.numbers import LONGEST, country_of, masked, read_number
 from bot.gateways.profiles import secret
 from bot.gateways.reading import Request, Unreadable, read_receipt, read_sms, read_ussd
 from bot.gateways.signing import fault
@@ -43,11 +46,45 @@ RETRY_S = "30"
 """Seconds after which a gateway should deliver again what we could not take."""
 
 
+class Throttle:
+    """Counts requests by the second and the address they come from.
+
+    In this process's own memory: a count in Redis would cost every text a round trip more, and
+    what is to be spared is Redis. So `most` requests a second is what each process takes; 0 is
+    any number. A gateway that gets 429 delivers again.
+    """
+
+    def __init__(self, most: int) -> None:
+        self._limit = RateLimitItemPerSecond(most) if most else None
+        self._limiter = FixedWindowRateLimiter(MemoryStorage()) if most else None
+
+    def allows(self, address: str) -> bool:
+        """Count a request, and tell whether it may be taken."""
+        if self._limit is None or self._limiter is None:
+            return True
+        return self._limiter.hit(self._limit, address)
+
+
 @hooks.record
 def _prepare(state: BlueprintSetupState) -> None:
     """Read the key that requests are signed with, so that without it nothing is served."""
-    signed = cast("Profile", state.app.extensions["profile"]).signed
-    state.app.extensions["hooks.secret"] = secret(signed.secret, os.environ) if signed else ""
+    extensions = state.app.extensions
+    signed = cast("Profile", extensions["profile"]).signed
+    extensions["hooks.secret"] = secret(signed.secret, os.environ) if signed else ""
+    settings = cast("Exchange", extensions["exchange"]).settings
+    extensions["hooks.throttle"] = Throttle(settings.most_requests)
+
+
+@hooks.before_request
+def _not_too_many() -> Response | None:
+    """Refuse what is too much before anything is read or reckoned."""
+    throttle = cast("Throttle", current_app.extensions["hooks.throttle"])
+    if throttle.allows(request.remote_addr or ""):
+        return None
+    log.warning("a request was put off: too many in this second from its address")
+    answer = Response("too many requests; deliver again\n", 429, content_type="text/plain")
+    answer.headers["Retry-After"] = "1"
+    return answer
 
 
 @hooks.route("/sms", methods=["GET", "POST"])
@@ -61,14 +98,18 @@ def sms() -> Response:
         number = _e164(text.number)
         if number is None:
             return "the sender's number is not a phone number"
-        said = _exchange().answer(number, text.text, message_id=text.id, queue=queue)
+        if not _answered(number):
+            # No fault of the gateway's, which would deliver it again and again.
+            return ""
+        said = _exchange().answer(number, text.text, message_id=text.id or once, queue=queue)
         if said.repeated:
             log.info("a text of %s was delivered again", masked(number))
         if not queue:
             replies.extend(said.replies)
         return ""
 
-    read = read_sms(profile, _request(profile.sms_in))
+    found = _request(profile.sms_in)
+    once, read = _once(found), read_sms(profile, found)
     return _take_all(read, take) or _response(answer_sms(profile, tuple(replies)))
 
 
@@ -76,14 +117,17 @@ def sms() -> Response:
 def ussd() -> Response:
     """Take one step of a USSD session and answer with a screen within the same request."""
     profile = _profile()
-    step = read_ussd(profile, _request(profile.ussd))
+    found = _request(profile.ussd)
+    step = read_ussd(profile, found)
     if isinstance(step, Unreadable):
         return _refused(step.reason)
     number = _e164(step.number)
     if number is None:
         return _refused("the caller's number is not a phone number")
+    if not _answered(number):
+        return _refused("the caller's number is of a country that is not answered")
     # A step's id is unique within its session only.
-    message_id = f"{step.session}/{step.id}" if step.id else None
+    message_id = f"{step.session}/{step.id}" if step.id else _once(found)
     said = _exchange().answer(number, step.text, channel="ussd", message_id=message_id)
     return _response(answer_ussd(profile, step, said.replies[0], more=said.more))
 
@@ -132,6 +176,25 @@ def _request(part: SmsIn | Ussd | Receipt | None) -> Request:
             log.warning("a request was refused as not the gateway's: %s", wrong)
             abort(Response("not signed as agreed\n", 401, content_type="text/plain"))
     return found
+
+
+def _once(found: Request) -> str | None:
+    """Name a request by its signature, if that covers a time; for texts that come without an id.
+
+    Then a request that somebody has caught and sends again, while its time still holds, is a
+    text delivered again.
+    """
+    signed = _profile().signed
+    return f"signed:{found.header(signed.header)}" if signed and signed.timestamp else None
+
+
+def _answered(number: str) -> bool:
+    """Whether numbers of this one's country are answered; a reply abroad may cost a fortune."""
+    countries = _exchange().settings.answered
+    if not countries or _country_of(number) in countries:
+        return True
+    log.warning("%s is of a country that is not answered", masked(number))
+    return False
 
 
 def _take_all(read: list[T | Unreadable], take: Callable[[T], str]) -> Response | None:
@@ -189,6 +252,7 @@ def _e164(written: str) -> str | None:
 # Every step of a USSD session brings the same number, and reading one costs as much as a turn's
 # wording. Of what is written only so much is kept as is read.
 _read_number = lru_cache(maxsize=1024)(read_number)
+_country_of = lru_cache(maxsize=1024)(country_of)
 
 
 def _exchange() -> Exchange:
