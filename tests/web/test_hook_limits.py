@@ -66,7 +66,7 @@ def test_what_is_not_answered_is_kept_for_agents_to_see(store: Store) -> None:
     client = client_with(store, most_texts=1)
     for text in ("one", "two", "three"):
         texts(client, text)
-    assert [each.text for each in store.lines(NUMBER) if each.what == "heard"][-1] == "three"
+    assert [each.body for each in store.lines(NUMBER) if each.what == "heard"][-1] == "three"
 
 
 def test_nothing_waits_to_go_out_for_a_number_that_writes_too_much(store: Store) -> None:

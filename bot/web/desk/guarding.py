@@ -237,11 +237,11 @@ def guard(desk: Blueprint, people: People, settings: Settings, clock: Callable[[
     @desk.after_request
     def sealed(response: Response) -> Response:
         response.headers["Content-Security-Policy"] = POLICY
-        response.headers["X-Content-Type-Options"] = "nosniff"
         response.headers["Referrer-Policy"] = "same-origin"
         if request.endpoint == "desk.static":
             response.headers["Cache-Control"] = f"public, max-age={SHEET_S}"
         else:
+            # Of a file that is downloaded, too, which Flask would let a browser keep.
             response.headers["Cache-Control"] = "no-store"
         return response
 
