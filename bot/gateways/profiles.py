@@ -21,7 +21,7 @@ from msgspec import Meta, Struct, field
 
 from bot.gateways.signing import Signed
 from bot.gateways.writing import Body, check_table, placeholders
-from bot.settings import nearest
+from bot.settings import SettingsError, held_by, nearest
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -438,13 +438,20 @@ def parse_profile(text: str, name: str) -> Profile:
 
 
 def secret(variable: str, environ: Mapping[str, str]) -> str:
-    """Return what an environment variable holds. Raises `ProfileError` where it has nothing."""
-    if not environ.get(variable):
+    """Return what an environment variable holds, or the file that it names with `_FILE` behind it.
+
+    Raises `ProfileError` where there is nothing.
+    """
+    try:
+        held = held_by(variable, environ)
+    except SettingsError as error:
+        raise ProfileError(str(error)) from error
+    if not held:
         raise ProfileError(
             f"the gateway profile takes a secret from {variable}, which is not set; "
             "put it into that environment variable"
         )
-    return environ[variable]
+    return held
 
 
 def is_among(word: str, words: Iterable[str]) -> bool:
