@@ -17,6 +17,7 @@ _REMEDIES = {
     "LOADING": "Redis is still reading its data; wait and try again",
     "NOAUTH": "Redis wants a password; put it in REDIS_URL",
     "WRONGPASS": "Redis refuses the password; correct it in REDIS_URL",
+    "NOPERM": "its user lacks a right; compare it with bot/operating/redis-users.acl",
     "CLUSTERDOWN": "the Redis cluster has a slot nobody serves; look at CLUSTER INFO",
 }
 _UNREACHABLE = "check that Redis runs and that REDIS_URL is right"
@@ -49,6 +50,7 @@ _NAMED = {
     "OutOfMemoryError": "OOM",
     "BusyLoadingError": "LOADING",
     "AuthenticationError": "NOAUTH",
+    "NoPermissionError": "NOPERM",
     "ClusterDownError": "CLUSTERDOWN",
 }
 

@@ -108,9 +108,7 @@ def test_without_a_limit_nothing_is_counted() -> None:
 
 def test_a_districts_own_questions_for_one_language_count_alike() -> None:
     flows = data.flows()
-    own = DIALOGUE.__class__(
-        flows, data.languages(), own={"en": flows}, most_texts=MOST
-    )
+    own = DIALOGUE.__class__(flows, data.languages(), own={"en": flows}, most_texts=MOST)
     one = Conversation(MONDAY, dialogue=own)
     one.grower = Grower(language="en")
     assert sum(bool(one.say("hello")) for _ in range(MOST * 3)) == MOST + 1

@@ -122,7 +122,9 @@ def webhooks(store: Store, settings: Settings) -> Callable[[bytes], bool]:
     """
     clients = []
     for name in UNSIGNED:
-        app = create_app(msgspec.structs.replace(settings, gateway=name, most_requests=0), store, lambda: NOW)
+        app = create_app(
+            msgspec.structs.replace(settings, gateway=name, most_requests=0), store, lambda: NOW
+        )
         app.config["PROPAGATE_EXCEPTIONS"] = True
         clients.append(app.test_client())
 

@@ -161,9 +161,7 @@ answer = {body = "json", text = "text", more = "more"}
 
 
 @pytest.fixture
-def signed_client(
-    store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> FlaskClient:
+def signed_client(store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> FlaskClient:
     """A client of the app by a profile that signs, and gives texts no ids."""
     monkeypatch.setenv("HOOK_KEY", KEY)
     profile = tmp_path / "signed.toml"

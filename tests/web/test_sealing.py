@@ -34,7 +34,14 @@ EVERYTHING = Settings(
     most_requests=0,
     secret="a secret of the operator",  # noqa: S106 - of these tests only
 )
-PARTS = {"number": "+255655512345", "id": "r1", "name": "x", "lang": "sw", "context": "menu.menu", "kind": "csv"}
+PARTS = {
+    "number": "+255655512345",
+    "id": "r1",
+    "name": "x",
+    "lang": "sw",
+    "context": "menu.menu",
+    "kind": "csv",
+}
 
 
 @pytest.fixture
