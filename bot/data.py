@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from bot.dialogue import auditing
 from bot.dialogue.loading import read_flows
-from bot.dialogue.messages import messages
+from bot.dialogue.messages import asks_too_much, messages
 from bot.dialogue.slips import FlowError, known
 from bot.dialogue.texts import count_of, names
 from bot.dialogue.turn import Dialogue
@@ -74,7 +74,7 @@ def languages(locales: Path | None = None) -> dict[str, Language]:
 
 
 @lru_cache(maxsize=8)  # it is only read; making it looks through every text
-def dialogue(
+def dialogue(  # noqa: PLR0913, PLR0917 - what an operator may set
     contacts: Contacts | None = None,
     district: Path | None = None,
     locales: Path | None = None,
@@ -94,6 +94,13 @@ def dialogue(
             known(f"the setting {name}", code, every)
     spoken = {code: every[code] for code in dict.fromkeys([*offered, SOURCE])}
     own = {code: flows(district, code) for code in common.district.flows_for}
+    for code, language in spoken.items():
+        for message in messages(own.get(code, common)):
+            if strange := asks_too_much(message, language.catalogue):
+                raise FlowError(
+                    f"{code}/messages.po: the translation of {message.context} has "
+                    f"{sorted(strange)}, which its English does not; write it anew"
+                )
     for code, texts in common.district.texts.items():
         known(f"the district's file, texts of {code}", code, spoken)
         theirs = own.get(code, common)

@@ -111,7 +111,11 @@ def test_settings_that_are_shown_show_no_secret(shown: object) -> None:
     ],
 )
 def test_a_settings_file_with_a_secret_that_everybody_can_read_is_warned_of(
-    tmp_path: Path, caplog: pytest.LogCaptureFixture, mode: int, text: str, warned: bool
+    tmp_path: Path,
+    caplog: pytest.LogCaptureFixture,
+    mode: int,
+    text: str,
+    warned: bool,  # noqa: FBT001
 ) -> None:
     made = tmp_path / "fieldbell.toml"
     made.write_text(text)

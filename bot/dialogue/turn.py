@@ -55,7 +55,7 @@ class Dialogue(Inviting):
 
     own: Mapping[str, Dialogue]
 
-    def __init__(
+    def __init__(  # noqa: PLR0913, PLR0917 - what an operator may set
         self,
         flows: Flows,
         languages: Mapping[str, Language],

@@ -44,7 +44,7 @@ def create_app(
     settings = settings or Settings.read(os.environ)
     app = Flask("bot.web", static_folder=None)
     app.config["MAX_CONTENT_LENGTH"] = MOST_BYTES
-    app.wsgi_app = sealed(app.wsgi_app)  # type: ignore[method-assign]
+    app.wsgi_app = sealed(app.wsgi_app)  # type: ignore[method-assign, assignment]
     if settings.proxies:
         # Else whoever asks could say from where, and by https.
         n = settings.proxies

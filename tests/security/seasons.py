@@ -55,7 +55,10 @@ class Day:
 
     def __post_init__(self) -> None:
         self.settings = Settings(
-            desk_pages=True, api=True, try_pages=True, secret="of these tests only"
+            desk_pages=True,
+            api=True,
+            try_pages=True,
+            secret="of these tests only",  # noqa: S106
         )
         self.store = Store(self.client, self.clock)
         self.app = create_app(self.settings, self.store, self.clock)
@@ -142,7 +145,7 @@ class Day:
             token = re.findall('name="csrf_token" value="([^"]+)"', page)[0]
             form = {"csrf_token": token, "name": "amina", "password": password}
             self.did(f"sign in {password}", self.visitor.post("/desk/sign-in", data=form))
-        pages = "today groups rounds deliveries season people trail".split()
+        pages = ["today", "groups", "rounds", "deliveries", "season", "people", "trail"]
         for page in (*pages, f"growers/{ASHA}", f"growers/{BARAKA}", "growers/+255600000000"):
             self.did(f"desk {page}", self.visitor.get(f"/desk/{page}"))
 

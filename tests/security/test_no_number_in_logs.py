@@ -8,7 +8,6 @@ from __future__ import annotations
 import logging
 from typing import TYPE_CHECKING
 
-import pytest
 from seasons import ASHA, BARAKA, Day
 
 from bot.gateways.base import Outgoing
@@ -16,6 +15,7 @@ from bot.gateways.http import HttpGateway
 from bot.gateways.profiles import read_profile
 
 if TYPE_CHECKING:
+    import pytest
     import redis
 
 NATIONAL = "6987654"

@@ -6,10 +6,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 import redis
+from acl_server import EXAMPLE, PLACEHOLDER, client, served, users
 from redis.backoff import NoBackoff
 from redis.retry import Retry
-
-from acl_server import EXAMPLE, PLACEHOLDER, client, served, users
 from seasons import ASHA, BARAKA, Day
 
 from bot.settings import Settings
@@ -77,7 +76,7 @@ def test_keys_that_are_not_its_own_are_refused_to_it(fieldbell: redis.Redis, com
 
 def test_a_script_can_do_no_more_than_its_user(fieldbell: redis.Redis) -> None:
     for inside in ("'FLUSHALL'", "'CONFIG', 'GET', '*'", "'GET', 'other'"):
-        with pytest.raises(redis.exceptions.ResponseError, match="not allowed|permission|can't"):
+        with pytest.raises(redis.exceptions.ResponseError, match=r"not allowed|permission|can't"):
             fieldbell.eval(f"return redis.call({inside})", 0)
 
 

@@ -102,7 +102,7 @@ def test_a_flood_from_one_address_does_not_keep_out_another(store: Store) -> Non
     assert other.status_code == 200
 
 
-def test_by_default_a_gateway_is_limited_and_a_number_is(store: Store) -> None:
+def test_by_default_a_gateway_is_limited_and_a_number_is() -> None:
     assert Settings().most_requests > 0
     assert Settings().most_texts > 0
 

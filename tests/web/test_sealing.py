@@ -15,6 +15,7 @@ from desk_visits import QUICK
 from msgspec.structs import replace
 
 from bot.settings import Settings
+from bot.store.errors import StoreUnavailable
 from bot.store.people import People
 from bot.web import create_app
 
@@ -131,10 +132,8 @@ def test_every_error_has_them(app: Flask, method: str, address: str, status: int
 
 
 def test_a_store_out_of_reach_is_answered_with_them(
-    app: Flask, store: Store, monkeypatch: pytest.MonkeyPatch
+    app: Flask, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from bot.store.errors import StoreUnavailable  # noqa: PLC0415
-
     def away(*_: object, **__: object) -> None:
         raise StoreUnavailable("away")
 

@@ -20,8 +20,8 @@ from bot.dialogue.records import Grower
 from bot.exchange import dialogue_of
 from bot.settings import Settings
 from bot.testing import Conversation
-from bot.web.trying import MOST_BYTES, TEXTS_KEPT, Phone, Seal, create_blueprint
 from bot.web.sealing import sealed
+from bot.web.trying import MOST_BYTES, TEXTS_KEPT, Phone, Seal, create_blueprint
 
 CSS = Path(__file__).resolve().parents[2] / "bot" / "web" / "static" / "try.css"
 NOON = datetime(2026, 3, 2, 9, 0, tzinfo=UTC).timestamp()
