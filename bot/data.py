@@ -137,7 +137,11 @@ def _check_wording(context: str, wording: Wording, text: Text, locale: str) -> N
                 f"{', '.join(wanted)}, the forms of {locale}"
             )
     for said in wording.values() if isinstance(wording, dict) else (wording,):
-        if placeholders(said) - names(text):
+        try:
+            strange = placeholders(said) - names(text)
+        except ValueError as error:
+            raise FlowError(f"the district's file: {context}: {error}") from error
+        if strange:
             raise FlowError(f"the district's file: {context} asks for a value it never gets")
 
 

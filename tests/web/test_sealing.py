@@ -161,6 +161,8 @@ def test_a_proxy_that_is_not_the_operators_cannot_say_https(app: Flask) -> None:
 def test_a_session_is_kept_from_scripts_other_sites_and_plain_http(app: Flask) -> None:
     answer = app.test_client().get("/desk/sign-in", base_url="https://fieldbell.example")
     (cookie,) = answer.headers.getlist("Set-Cookie")
+    # A browser keeps a cookie of that name only if it came by https (RFC 6265bis, "__Secure-").
+    assert cookie.startswith("__Secure-fieldbell_desk=")
     flags = {part.strip() for part in cookie.split(";")[1:]}
     assert flags == {"Secure", "HttpOnly", "Path=/desk", "SameSite=Lax"}
 
