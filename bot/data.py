@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from bot.dialogue import auditing
 from bot.dialogue.loading import read_flows
-from bot.dialogue.messages import messages
+from bot.dialogue.messages import asks_too_much, messages
 from bot.dialogue.slips import FlowError, known
 from bot.dialogue.texts import count_of, names
 from bot.dialogue.turn import Dialogue
@@ -74,12 +74,13 @@ def languages(locales: Path | None = None) -> dict[str, Language]:
 
 
 @lru_cache(maxsize=8)  # it is only read; making it looks through every text
-def dialogue(
+def dialogue(  # noqa: PLR0913, PLR0917 - what an operator may set
     contacts: Contacts | None = None,
     district: Path | None = None,
     locales: Path | None = None,
     offered: tuple[str, ...] = OFFERED,
     folded: frozenset[str] = frozenset(),
+    most_texts: int = 0,
 ) -> Dialogue:
     """Make the conversation, with a district's file and another folder of languages if given.
 
@@ -93,6 +94,13 @@ def dialogue(
             known(f"the setting {name}", code, every)
     spoken = {code: every[code] for code in dict.fromkeys([*offered, SOURCE])}
     own = {code: flows(district, code) for code in common.district.flows_for}
+    for code, language in spoken.items():
+        for message in messages(own.get(code, common)):
+            if strange := asks_too_much(message, language.catalogue):
+                raise FlowError(
+                    f"{code}/messages.po: the translation of {message.context} has "
+                    f"{sorted(strange)}, which its English does not; write it anew"
+                )
     for code, texts in common.district.texts.items():
         known(f"the district's file, texts of {code}", code, spoken)
         theirs = own.get(code, common)
@@ -102,7 +110,7 @@ def dialogue(
             _check_wording(context, wording, contexts[context], every[code].words.locale)
     for code in own:
         known("the district's file, flows_for", code, spoken)
-    made = Dialogue(common, spoken, contacts, own, folded)
+    made = Dialogue(common, spoken, contacts, own, folded, most_texts)
     if unsafe := [code for code in spoken if lacking(made.own.get(code, made), code)]:
         if SOURCE in unsafe:
             named = ", ".join(lacking(made.own.get(SOURCE, made), SOURCE))
@@ -113,7 +121,7 @@ def dialogue(
         # Nobody is to be told to spray in a language that lacks the cautions.
         log.warning("not offered, for want of safety texts that fit: %s", ", ".join(unsafe))
         spoken = {code: each for code, each in spoken.items() if code not in unsafe}
-        made = Dialogue(common, spoken, contacts, own, folded)
+        made = Dialogue(common, spoken, contacts, own, folded, most_texts)
     return made
 
 
@@ -129,7 +137,11 @@ def _check_wording(context: str, wording: Wording, text: Text, locale: str) -> N
                 f"{', '.join(wanted)}, the forms of {locale}"
             )
     for said in wording.values() if isinstance(wording, dict) else (wording,):
-        if placeholders(said) - names(text):
+        try:
+            strange = placeholders(said) - names(text)
+        except ValueError as error:
+            raise FlowError(f"the district's file: {context}: {error}") from error
+        if strange:
             raise FlowError(f"the district's file: {context} asks for a value it never gets")
 
 

@@ -51,7 +51,12 @@ def dialogue_of(settings: Settings) -> Dialogue:
     """Make the conversation with what the operator has set: numbers to call, figures, letters."""
     contacts = Contacts(settings.help_number, settings.poison_number)
     return data.dialogue(
-        contacts, settings.district, settings.locales, settings.offered, settings.folded
+        contacts,
+        settings.district,
+        settings.locales,
+        settings.offered,
+        settings.folded,
+        settings.most_texts,
     )
 
 

@@ -27,7 +27,7 @@ from bot.gateways.numbers import read_number
 from bot.gateways.opening import modem_section, smpp_link
 from bot.gateways.profiles import Profile, read_profile
 from bot.gateways.reading import Incoming, Step
-from bot.settings import Settings
+from bot.settings import Settings, held_by
 from bot.words_files import Refused
 
 if TYPE_CHECKING:
@@ -114,7 +114,7 @@ def describe(name: str, profile: Profile, environ: Mapping[str, str], now: float
     if link := smpp_link(profile):
         secure = ", with TLS" if link.tls else ", in the clear: only within your own network"
         yield f"Texts leave and arrive over SMPP, at {link.host}, port {link.port}{secure}."
-        set_ = "set" if environ.get(link.password) else "not set yet"
+        set_ = "set" if held_by(link.password, environ) else "not set yet"
         yield f"The password is taken from {link.password}; {set_}."
         yield "USSD comes that way too." if link.ussd else "It has nothing on USSD."
     elif modem := modem_section(profile):
@@ -132,7 +132,7 @@ def describe(name: str, profile: Profile, environ: Mapping[str, str], now: float
         yield ""
         yield "Environment variables"
     for variable, what in variables.items():
-        yield f"  {variable}: {what}; {'set' if environ.get(variable) else 'not set yet'}"
+        yield f"  {variable}: {what}; {'set' if held_by(variable, environ) else 'not set yet'}"
     if profile.signed or profile.sms_in or profile.receipt or profile.ussd:
         yield from _on_signing(profile.signed)
     yield from _on_texts_in(profile, now)
@@ -335,7 +335,7 @@ def _shown_answer(answer: Answer, secrets: Iterable[str]) -> Iterator[str]:
 
 def _secrets(profile: Profile, environ: Mapping[str, str]) -> set[str]:
     """Every secret of a profile, in the ways an answer might repeat it."""
-    values = [environ[name] for name in profile.variables() if environ.get(name)]
+    values = [held for name in profile.variables() if (held := held_by(name, environ))]
     pairs = [b64encode(f"{a}:{b}".encode()).decode() for a, b in product(values, values)]
     spelt = [(quote(each), quote_plus(each), json.dumps(each)[1:-1]) for each in values]
     return {*values, *pairs, *(way for each in spelt for way in each)}

@@ -9,7 +9,7 @@ import logging
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from bot.gateways.numbers import NumberReader, masked
+from bot.gateways.numbers import NumberReader, country_of, masked
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -32,7 +32,7 @@ class Receiver:
 
     def text(self, number: str, text: str, message_id: str | None) -> None:
         """Take a text; its replies are left to the sender."""
-        if e164 := self._read(number, "a text"):
+        if e164 := self._answered(number, "a text"):
             self._exchange.answer(e164, text, message_id=message_id, queue=True)
 
     def reports(self, told: Sequence[Report]) -> None:
@@ -46,12 +46,21 @@ class Receiver:
         The session's name says nothing of which step it is, so a step that is given again is
         answered as a new one, as it would be by a phone that was dialled again.
         """
-        e164 = self._read(number, "a USSD step")
+        e164 = self._answered(number, "a USSD step")
         if e164 is None:
             return "", False
         said = self._exchange.answer(e164, text, channel="ussd")
         log.debug("session %s of %s", session, masked(e164))
         return said.replies[0], said.more
+
+    def _answered(self, number: str, what: str) -> str | None:
+        """Read a number; None, too, for one of a country that is not answered."""
+        e164 = self._read(number, what)
+        countries = self._exchange.settings.answered
+        if e164 is None or not countries or country_of(e164) in countries:
+            return e164
+        log.warning("%s of %s, whose country is not answered", what, masked(e164))
+        return None
 
     def _read(self, number: str, what: str) -> str | None:
         e164 = self._read_number(number)

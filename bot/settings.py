@@ -3,13 +3,18 @@
 A value comes from the environment (`FIELDBELL_` and the field's name in capitals), else from a
 TOML file (keys are the field names), else from the default here. A key nobody knows is an error
 that names the nearest known one: a misspelt setting must not pass for a default.
+
+A secret may stand in a file of its own, named by its variable with `_FILE` behind it
+(`FIELDBELL_SECRET_FILE=/run/secrets/fieldbell`), as containers and systemd hand secrets over.
 """
 
 from __future__ import annotations
 
 import difflib
+import logging
 import math
 import re
+import stat
 import tomllib
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
@@ -22,7 +27,15 @@ from msgspec import Meta, Struct
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
+log = logging.getLogger(__name__)
+
 PREFIX = "FIELDBELL_"
+
+SECRETS = ("secret", "reviewer_key", "redis_url")
+"""Settings that nobody else may know; they are shown nowhere, and may stand in files."""
+
+IN_FILE = "_FILE"
+"""Ends the name of a variable that holds the path of a file with the secret in it."""
 
 _PLACES = frozenset({"district", "locales"})
 """Settings that name a file or a folder, or none: empty in the environment, they are not set."""
@@ -116,6 +129,14 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     backup_to: str = ""
     """Whom backups are encrypted to: age recipients ("age1..."), with commas between."""
 
+    most_texts: Annotated[int, Meta(ge=0)] = 100
+    """How many SMS of one grower are answered in a day, STOP and HELP aside; 0 answers every one.
+    A phone that answers texts by itself, or who means to cost money, is held up by it."""
+    most_requests: Annotated[int, Meta(ge=0)] = 200
+    """How many requests a second a webhook process takes from one address; 0 takes every one."""
+    countries: str = ""
+    """Countries, by ISO 3166 code with commas between, whose numbers are answered; empty, all are."""
+
     def __post_init__(self) -> None:
         try:
             ZoneInfo(self.zone)
@@ -128,6 +149,12 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
             raise SettingsError(
                 f"country {self.country!r} is not a country; write its two capital letters, as TZ"
             )
+        for country in self.answered:
+            if country not in phonenumbers.SUPPORTED_REGIONS:
+                raise SettingsError(
+                    f"countries has {country!r}, which is not a country; "
+                    "write two capital letters each, as TZ,KE"
+                )
         if not self.waking_from < self.waking_until:
             raise SettingsError(
                 f"waking_from {self.waking_from} must come before waking_until {self.waking_until}"
@@ -146,10 +173,23 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
                 "spend_ceiling needs segment_price, as texts without a price never reach it; set both"
             )
 
+    def __repr__(self) -> str:
+        """Show every setting, but of a secret only that it is set: a settings object gets into logs."""
+        shown = (
+            f"{name}={'(set)' if name in SECRETS and value else repr(value)}"
+            for name, value in msgspec.structs.asdict(self).items()
+        )
+        return f"Settings({', '.join(shown)})"
+
     @property
     def offered(self) -> tuple[str, ...]:
         """Codes of the languages offered, in order."""
         return _codes(self.languages)
+
+    @property
+    def answered(self) -> frozenset[str]:
+        """Countries whose numbers are answered; none named, all are."""
+        return frozenset(_codes(self.countries))
 
     @property
     def folded(self) -> frozenset[str]:
@@ -171,8 +211,8 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
         if file is None and environ.get(FILE_VARIABLE):
             file = Path(environ[FILE_VARIABLE])
         values: dict[str, Any] = {} if file is None else _from_file(file)
-        if REDIS_VARIABLE in environ:
-            values["redis_url"] = environ[REDIS_VARIABLE]
+        if REDIS_VARIABLE in environ or REDIS_VARIABLE + IN_FILE in environ:
+            values["redis_url"] = held_by(REDIS_VARIABLE, environ)
         values |= _from_environment(environ)
         try:
             # Not strict, because every value of the environment is a string.
@@ -181,6 +221,29 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
             if isinstance(error.__cause__, SettingsError):
                 raise error.__cause__ from None
             raise SettingsError(f"{error}; correct it in the environment or the file") from error
+
+
+def held_by(variable: str, environ: Mapping[str, str]) -> str:
+    """Return the secret that an environment variable holds, or the file that one with `_FILE` names.
+
+    Empty where neither is set. The file's last line end is no part of it. Raises `SettingsError`
+    for a file that cannot be read, and where both are set.
+    """
+    named = environ.get(variable + IN_FILE, "")
+    if not named:
+        return environ.get(variable, "")
+    if environ.get(variable):
+        raise SettingsError(f"{variable} and {variable}{IN_FILE} are both set; keep one")
+    try:
+        return Path(named).read_text(encoding="utf-8").removesuffix("\n").removesuffix("\r")
+    except OSError as error:
+        raise SettingsError(
+            f"{variable}{IN_FILE} names {named}, which cannot be read: {error.strerror}"
+        ) from error
+    except UnicodeDecodeError as error:
+        raise SettingsError(
+            f"{variable}{IN_FILE} names {named}, which is not UTF-8 text; write it anew"
+        ) from error
 
 
 def _codes(written: str) -> tuple[str, ...]:
@@ -220,6 +283,14 @@ def _from_file(file: Path) -> dict[str, Any]:
         raise SettingsError(f"settings file {file} cannot be read: {error.strerror}") from error
     except ValueError as error:
         raise SettingsError(f"settings file {file} is not TOML: {error}") from error
+    kept = [name for name in SECRETS if values.get(name)]
+    if kept and file.stat().st_mode & stat.S_IROTH:
+        log.warning(
+            "everybody on this machine can read %s, and it holds %s: chmod o-r it, or set %s",
+            file,
+            " and ".join(kept),
+            PREFIX + kept[0].upper() + IN_FILE,
+        )
     for key in values:
         if key not in Settings.__struct_fields__:
             hint = nearest(key, Settings.__struct_fields__)
@@ -229,13 +300,17 @@ def _from_file(file: Path) -> dict[str, Any]:
 
 def _from_environment(environ: Mapping[str, str]) -> dict[str, str]:
     variables = {PREFIX + field.upper(): field for field in Settings.__struct_fields__}
+    in_files = {PREFIX + name.upper() + IN_FILE: PREFIX + name.upper() for name in SECRETS}
     values = {}
     for variable, value in environ.items():
-        if variable in variables:
+        if variable in in_files:
+            if value:
+                values[variables[in_files[variable]]] = held_by(in_files[variable], environ)
+        elif variable in variables:
             if value or variables[variable] not in _PLACES:
                 values[variables[variable]] = value
         elif variable.startswith(PREFIX) and variable != FILE_VARIABLE:
-            hint = nearest(variable, {*variables, FILE_VARIABLE})
+            hint = nearest(variable, {*variables, *in_files, FILE_VARIABLE})
             raise SettingsError(f"unknown environment variable {variable}; {hint}")
     return values
 

@@ -10,13 +10,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from bot.dialogue.texts import Forms, count_of, plain
+from bot.dialogue.texts import Forms, count_of, names, plain
+from bot.wording.formats import placeholders
+from bot.wording.plurals import COUNTS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from bot.dialogue.loading import Flows, Step
     from bot.dialogue.texts import Text
+    from bot.wording.catalogue import Catalogue
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +50,20 @@ class Message:
     def msgid(self) -> str:
         """The English by which a catalogue finds the text."""
         return self.one or self.text
+
+
+def asks_too_much(message: Message, catalogue: Catalogue) -> frozenset[str]:
+    """Name the values that a text's translation asks for, and that the text never gets.
+
+    A `.po` is held to its own msgid and msgid_plural when it is read; here to the text itself,
+    which may be without a plural where the file has one.
+    """
+    source, context = message.source, message.context
+    if isinstance(source, Forms):
+        said = {catalogue.plural(source.one, source.other, n, context) for n in COUNTS}
+    else:
+        said = {catalogue.text(source, context)}
+    return frozenset[str]().union(*map(placeholders, said)) - names(source)
 
 
 def label_context(step: Step, value: str) -> str:

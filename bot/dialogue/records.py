@@ -169,6 +169,10 @@ class Grower(Struct, array_like=True, frozen=True):
     """Why the gateway says for good that texts do not arrive; empty once the grower writes."""
     told_stopped: date | None = None
     """The day a grower who has stopped was last told so, because they wrote; once a day will do."""
+    heard_on: date | None = None
+    """The day of the grower's last SMS, where they are counted."""
+    heard: int = 0
+    """How many SMS of that day were counted."""
 
     @property
     def receives(self) -> bool:

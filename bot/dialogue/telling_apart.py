@@ -141,6 +141,7 @@ _NAMES = {
     "sentences.keep": ("commands", "same"),
     "sentences.stopped": ("commands", "start"),
     "sentences.still_stopped": ("commands", "start"),
+    "sentences.enough_today": ("commands", "help"),
     "sentences.to_end": ("commands", "stop"),
     "rain.rained": ("answers", "done"),
     "rain.rained?": ("answers", "done"),

@@ -55,21 +55,24 @@ class Dialogue(Inviting):
 
     own: Mapping[str, Dialogue]
 
-    def __init__(
+    def __init__(  # noqa: PLR0913, PLR0917 - what an operator may set
         self,
         flows: Flows,
         languages: Mapping[str, Language],
         contacts: Contacts | None = None,
         own: Mapping[str, Flows] | None = None,
         folded: frozenset[str] = frozenset(),
+        most_texts: int = 0,
     ) -> None:
         """`own` are the flows of languages that have some of their own (in a district).
 
-        The texts of `folded` languages go out in GSM 7-bit letters.
+        The texts of `folded` languages go out in GSM 7-bit letters. Of one grower so many SMS a
+        day are answered (`most_texts`; 0: every one).
         """
         self.flows = flows
+        self._most_texts = most_texts
         self.own = {
-            code: Dialogue(theirs, languages, contacts, folded=folded)
+            code: Dialogue(theirs, languages, contacts, folded=folded, most_texts=most_texts)
             for code, theirs in (own or {}).items()
         }
         self._acts = Acts(flows)
@@ -94,8 +97,8 @@ class Dialogue(Inviting):
         """Answer one text. Any text, from any state, gets a reply within the channel's limits.
 
         `today` is the grower's local date. On USSD an empty text is a session being opened. Only
-        who has stopped may get none by SMS: a phone that answers texts by itself would go on for
-        ever, and every reply costs money.
+        who has stopped, or has written more in a day than is answered, may get none by SMS: a
+        phone that answers texts by itself would go on for ever, and every reply costs money.
         """
         if grower.language in self.own:
             return self.own[grower.language].turn(grower, text, today, channel)
@@ -106,6 +109,10 @@ class Dialogue(Inviting):
             return self._stop(scene)
         if grower.stopped and command != "start":
             return self._still_stopped(scene)
+        if self._most_texts and channel == "sms":
+            grower = scene.grower = _counted(grower, today)
+            if grower.heard > self._most_texts and command != "help":
+                return self._enough(scene)
         if grower.stopped:
             scene.say("started")
         grower = scene.grower = _in_touch(grower)
@@ -270,6 +277,15 @@ class Dialogue(Inviting):
             scene.grower = replace(scene.grower, told_stopped=scene.today)
         return self._reply(scene, [scene.voice.say("still_stopped")], more=False)
 
+    def _enough(self, scene: Scene) -> Turn:
+        """Answer no more today, which is said once. The question stays open, and nothing is taken.
+
+        STOP and HELP never come here.
+        """
+        if scene.grower.heard > self._most_texts + 1:
+            return Turn((), scene.grower)
+        return self._reply(scene, [scene.voice.say("enough_today")], more=False)
+
     def _back(self, scene: Scene, session: Session) -> Turn:
         if session.flow == OPENING and session.aside is not None and scene.grower.language:
             return self._follow(scene, session.aside)
@@ -420,6 +436,12 @@ class Dialogue(Inviting):
         return Turn(
             (first,), replace(grower, session=replace(session, rest=_PAGE.join(others))), True
         )
+
+
+def _counted(grower: Grower, today: date) -> Grower:
+    """Count an SMS of today's."""
+    heard = grower.heard if grower.heard_on == today else 0
+    return replace(grower, heard_on=today, heard=heard + 1)
 
 
 def _in_touch(grower: Grower) -> Grower:

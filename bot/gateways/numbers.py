@@ -48,6 +48,18 @@ def read_number(raw: str, country: str) -> str | None:
     return None
 
 
+def country_of(number: str) -> str:
+    """Return the country (ISO 3166) of an E.164 number, "" where nobody can tell.
+
+    Where countries share a code, as +1 is shared, it is told by the ranges that `phonenumbers`
+    knows.
+    """
+    try:
+        return phonenumbers.region_code_for_number(phonenumbers.parse(number)) or ""
+    except NumberParseException:
+        return ""
+
+
 class NumberReader:
     """`read_number` for one country, quick enough for a file of a hundred thousand.
 

@@ -22,7 +22,7 @@ from msgspec import Meta, Struct, field
 
 from bot.gateways.signing import Signed
 from bot.gateways.writing import Body, check_table, placeholders
-from bot.settings import nearest
+from bot.settings import SettingsError, held_by, nearest
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -442,15 +442,20 @@ def read_profile(name_or_path: str) -> Profile:
         raise ProfileError(f"profile {name_or_path} cannot be read: {error.strerror}") from error
     except UnicodeDecodeError as error:
         raise ProfileError(f"profile {name_or_path} is not TOML: {error}") from error
+    return parse_profile(text, name_or_path)
+
+
+def parse_profile(text: str, name: str) -> Profile:
+    """Read the text of a profile; `name` is what errors call it. Raises `ProfileError`."""
     try:
         values = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
-        raise ProfileError(f"profile {name_or_path} is not TOML: {error}") from error
-    _check_keys(values, Profile, name_or_path)
+        raise ProfileError(f"profile {name} is not TOML: {error}") from error
+    _check_keys(values, Profile, name)
     try:
         return msgspec.convert(values, Profile)
     except msgspec.ValidationError as error:
-        raise ProfileError(f"profile {name_or_path}: {error}") from error
+        raise ProfileError(f"profile {name}: {error}") from error
 
 
 def read_profiles(written: str) -> dict[str, Profile]:
@@ -488,13 +493,20 @@ def kept_apart(name: str, profiles: Mapping[str, Profile]) -> str:
 
 
 def secret(variable: str, environ: Mapping[str, str]) -> str:
-    """Return what an environment variable holds. Raises `ProfileError` where it has nothing."""
-    if not environ.get(variable):
+    """Return what an environment variable holds, or the file that it names with `_FILE` behind it.
+
+    Raises `ProfileError` where there is nothing.
+    """
+    try:
+        held = held_by(variable, environ)
+    except SettingsError as error:
+        raise ProfileError(str(error)) from error
+    if not held:
         raise ProfileError(
             f"the gateway profile takes a secret from {variable}, which is not set; "
             "put it into that environment variable"
         )
-    return environ[variable]
+    return held
 
 
 def is_among(word: str, words: Iterable[str]) -> bool:

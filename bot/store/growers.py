@@ -415,7 +415,7 @@ class Store:
         """Make the indexes of groups and calls anew from the records; return how many there are.
 
         For records of a version that kept no groups. Who is to be rung waits since when they
-        did, and a record that cannot be read is left out and named in the log. What is committed
+        did, and a record that cannot be read is left out and told in the log. What is committed
         meanwhile is counted wrongly, so nothing else may run.
         """
         count = 0
@@ -446,7 +446,7 @@ class Store:
                 try:
                     found.append((number, self.load(number).grower))
                 except codec.RecordError as error:
-                    log.warning("%s is left out: %s", number, error)
+                    log.warning("a number ending in %s is left out: %s", number[-2:], error)
             return found
 
     def _run(self, batch: _Batch) -> list[int]:

@@ -25,6 +25,7 @@ from bot.store.rounds import Rounds
 from bot.web.api import create_api
 from bot.web.desk import create_desk
 from bot.web.hooks import hooks
+from bot.web.sealing import sealed
 from bot.web.trying import create_blueprint
 
 if TYPE_CHECKING:
@@ -46,6 +47,7 @@ def create_app(
     settings = settings or Settings.read(os.environ)
     app = Flask("bot.web", static_folder=None)
     app.config["MAX_CONTENT_LENGTH"] = MOST_BYTES
+    app.wsgi_app = sealed(app.wsgi_app)  # type: ignore[method-assign, assignment]
     if settings.proxies:
         # Else whoever asks could say from where, and by https.
         n = settings.proxies

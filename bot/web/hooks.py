@@ -2,8 +2,8 @@
 
 How a request and its answer are spelt, and how it is signed, is the gateway profile's affair. One
 that is not signed so is 401 and does nothing. A request that cannot be used is 400 with the
-reason, for the operator; when Redis is out of reach the answer is 503, and a gateway that
-delivers again loses nothing.
+reason, for the operator; when Redis is out of reach the answer is 503, and for more requests than
+the settings allow it is 429, and a gateway that delivers again loses nothing.
 
 Of several gateways each has addresses of its own, `/hooks/NAME/sms`. Those without a name are the
 first's that brings anything by the web.
@@ -15,13 +15,17 @@ import logging
 import os
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import count
 from typing import TYPE_CHECKING, TypeVar, cast
 
 from flask import Blueprint, Response, abort, current_app, request
+from limits import RateLimitItemPerSecond
+from limits.storage import MemoryStorage
+from limits.strategies import FixedWindowRateLimiter
 from werkzeug.exceptions import MethodNotAllowed
 
 from bot.gateways.answering import answer_receipt, answer_sms, answer_ussd
-from bot.gateways.numbers import LONGEST, masked, read_number
+from bot.gateways.numbers import LONGEST, country_of, masked, read_number
 from bot.gateways.profiles import kept_apart, secret
 from bot.gateways.reading import Request, Unreadable, read_receipt, read_sms, read_ussd
 from bot.gateways.signing import fault
@@ -63,11 +67,40 @@ class _Caller:
         """Return an id as it is kept."""
         return given and f"{self.before_ids}{given}"
 
+    def once(self, found: Request) -> str | None:
+        """Name a request by its signature, if that covers a time; for texts that have no id.
+
+        Then a request that somebody has caught and sends again, while its time still holds, is
+        a text delivered again.
+        """
+        signed = self.profile.signed
+        return f"signed:{found.header(signed.header)}" if signed and signed.timestamp else None
+
+
+class Throttle:
+    """Counts requests by the second and the address they come from.
+
+    In this process's own memory: a count in Redis would cost every text a round trip more, and
+    what is to be spared is Redis. So `most` requests a second is what each process takes; 0 is
+    any number. A gateway that gets 429 delivers again.
+    """
+
+    def __init__(self, most: int) -> None:
+        self._limit = RateLimitItemPerSecond(most) if most else None
+        self._limiter = FixedWindowRateLimiter(MemoryStorage()) if most else None
+
+    def allows(self, address: str) -> bool:
+        """Count a request, and tell whether it may be taken."""
+        if self._limit is None or self._limiter is None:
+            return True
+        return self._limiter.hit(self._limit, address)
+
 
 @hooks.record
 def _prepare(state: BlueprintSetupState) -> None:
     """Read the keys that requests are signed with, so that without them nothing is served."""
-    profiles = cast("Mapping[str, Profile]", state.app.extensions["profiles"])
+    extensions = state.app.extensions
+    profiles = cast("Mapping[str, Profile]", extensions["profiles"])
     callers = {
         name: _Caller(
             profile,
@@ -78,11 +111,25 @@ def _prepare(state: BlueprintSetupState) -> None:
         for name, profile in profiles.items()
     }
     by_web = [each for each in callers.values() if _brings(each.profile)]
-    state.app.extensions["hooks.callers"] = {"": [*by_web, *callers.values()][0], **callers}
+    extensions["hooks.callers"] = {"": [*by_web, *callers.values()][0], **callers}
+    settings = cast("Exchange", extensions["exchange"]).settings
+    extensions["hooks.throttle"] = Throttle(settings.most_requests)
 
 
 def _brings(profile: Profile) -> bool:
     return any((profile.sms_in, profile.receipt, profile.ussd))
+
+
+@hooks.before_request
+def _not_too_many() -> Response | None:
+    """Refuse what is too much before anything is read or reckoned."""
+    throttle = cast("Throttle", current_app.extensions["hooks.throttle"])
+    if throttle.allows(request.remote_addr or ""):
+        return None
+    log.warning("a request was put off: too many in this second from its address")
+    answer = Response("too many requests; deliver again\n", 429, content_type="text/plain")
+    answer.headers["Retry-After"] = "1"
+    return answer
 
 
 @hooks.route("/sms", methods=["GET", "POST"])
@@ -98,10 +145,14 @@ def sms(gateway: str = "") -> Response:
         number = _e164(text.number)
         if number is None:
             return "the sender's number is not a phone number"
+        if not _answered(number):
+            # No fault of the gateway's, which would deliver it again and again.
+            return ""
+        place = next(places)
         said = _exchange().answer(
             number,
             text.text,
-            message_id=caller.kept(text.id),
+            message_id=caller.kept(text.id or (once and f"{once}/{place}")),
             queue=queue,
             gateway=caller.name,
         )
@@ -111,7 +162,8 @@ def sms(gateway: str = "") -> Response:
             replies.extend(said.replies)
         return ""
 
-    read = read_sms(profile, _request(caller, profile.sms_in))
+    found = _request(caller, profile.sms_in)
+    once, places, read = caller.once(found), count(), read_sms(profile, found)
     return _take_all(read, take) or _response(answer_sms(profile, tuple(replies)))
 
 
@@ -121,14 +173,18 @@ def ussd(gateway: str = "") -> Response:
     """Take one step of a USSD session and answer with a screen within the same request."""
     caller = _caller(gateway)
     profile = caller.profile
-    step = read_ussd(profile, _request(caller, profile.ussd))
+    found = _request(caller, profile.ussd)
+    step = read_ussd(profile, found)
     if isinstance(step, Unreadable):
         return _refused(step.reason)
     number = _e164(step.number)
     if number is None:
         return _refused("the caller's number is not a phone number")
+    if not _answered(number):
+        return _refused("the caller's number is of a country that is not answered")
     # A step's id is unique within its session only.
-    message_id = caller.kept(f"{step.session}/{step.id}" if step.id else None)
+    given = f"{step.session}/{step.id}" if step.id else caller.once(found)
+    message_id = caller.kept(given)
     said = _exchange().answer(number, step.text, channel="ussd", message_id=message_id)
     return _response(answer_ussd(profile, step, said.replies[0], more=said.more))
 
@@ -178,6 +234,15 @@ def _request(caller: _Caller, part: SmsIn | Ussd | Receipt | None) -> Request:
         log.warning("a request was refused as not the gateway's: %s", wrong)
         abort(Response("not signed as agreed\n", 401, content_type="text/plain"))
     return found
+
+
+def _answered(number: str) -> bool:
+    """Whether numbers of this one's country are answered; a reply abroad may cost a fortune."""
+    countries = _exchange().settings.answered
+    if not countries or _country_of(number) in countries:
+        return True
+    log.warning("%s is of a country that is not answered", masked(number))
+    return False
 
 
 def _take_all(read: list[T | Unreadable], take: Callable[[T], str]) -> Response | None:
@@ -235,6 +300,7 @@ def _e164(written: str) -> str | None:
 # Every step of a USSD session brings the same number, and reading one costs as much as a turn's
 # wording. Of what is written only so much is kept as is read.
 _read_number = lru_cache(maxsize=1024)(read_number)
+_country_of = lru_cache(maxsize=1024)(country_of)
 
 
 def _exchange() -> Exchange:

@@ -261,10 +261,6 @@ def create_blueprint(
     @pages.after_request
     def guarded(response: Response) -> Response:
         response.headers["Content-Security-Policy"] = POLICY
-        response.headers["X-Content-Type-Options"] = "nosniff"
-        response.headers["Referrer-Policy"] = "no-referrer"
-        if response.mimetype == "text/html":
-            response.headers["Cache-Control"] = "no-store"
         return response
 
     @pages.errorhandler(413)

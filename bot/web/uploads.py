@@ -17,7 +17,7 @@ from flask import request
 from werkzeug.exceptions import RequestEntityTooLarge
 from werkzeug.formparser import FormDataParser
 
-from bot.dialogue.messages import messages
+from bot.dialogue.messages import asks_too_much, messages
 from bot.wording.catalogue import Catalogue
 
 if TYPE_CHECKING:
@@ -56,6 +56,9 @@ def read_upload(po: bytes, code: str, flows: Flows) -> Catalogue | Refused:
         catalogue = Catalogue.read(po)
     except ValueError as error:
         return Refused(f"This is no .po file that can be read. {' '.join(str(error).split())}")
+    for each in messages(flows):
+        if asks_too_much(each, catalogue):
+            return Refused(f"The translation of {each.context} has a value its English does not.")
     if not any(catalogue.has(each.msgid, each.context) for each in messages(flows)):
         return Refused("The file translates none of Fieldbell's texts; is it another program's?")
     return catalogue

@@ -9,16 +9,24 @@ from __future__ import annotations
 
 import codecs
 import gettext
+import re
 from io import BytesIO
 from typing import TYPE_CHECKING, Self
 
+from babel.messages.catalog import Catalog
 from babel.messages.mofile import write_mo
-from babel.messages.pofile import PoFileError, read_po
+from babel.messages.pofile import PoFileError, PoFileParser
 
 from bot.wording.formats import placeholders
 
 if TYPE_CHECKING:
-    from babel.messages.catalog import Catalog, Message
+    from babel.messages.catalog import Message
+
+MOST_FORMS = 6
+"""No language has more plural forms (CLDR, "Language Plural Rules": Arabic has six)."""
+
+_DIVIDES = re.compile(r"/|%(?!\s*[1-9])")
+"""In a plural rule: what could divide by nought. Gettext's rules take remainders, of numbers."""
 
 
 class Catalogue:
@@ -50,11 +58,8 @@ class Catalogue:
         used = [message for message in messages if message.id and not message.fuzzy]
         for message in used:
             _check_placeholders(message)
-        compiled = BytesIO()
-        write_mo(compiled, messages)
-        compiled.seek(0)
         return cls(
-            gettext.GNUTranslations(compiled),
+            _compiled(messages),
             frozenset(
                 (forms_of(message.id)[0], message.context)
                 for message in used
@@ -87,7 +92,7 @@ def read_messages(po_bytes: bytes) -> Catalog:
     Raises ValueError, saying where, for a file that is not a `.po`.
     """
     try:
-        return read_po(BytesIO(po_bytes.removeprefix(codecs.BOM_UTF8)), abort_invalid=True)
+        return parsed(po_bytes.removeprefix(codecs.BOM_UTF8))
     except UnicodeDecodeError as error:
         letters = error.object[error.start : error.end]
         raise ValueError(
@@ -101,6 +106,44 @@ def read_messages(po_bytes: bytes) -> Catalog:
         ) from error
     except (PoFileError, LookupError, ValueError) as error:
         raise ValueError(f"not a readable .po file: {error}; repair that line") from error
+
+
+def parsed(po_bytes: bytes, locale: str | None = None) -> Catalog:
+    """Parse a `.po` file as Babel does, but for more plural forms than any language has.
+
+    For each entry a list of so many is made: a header of one line could take all memory there
+    is. Raises what Babel raises, and ValueError for such a header.
+    """
+    catalog = _Bounded(locale=locale)
+    PoFileParser(catalog, abort_invalid=True).parse(BytesIO(po_bytes))
+    return catalog
+
+
+class _Bounded(Catalog):
+    @property
+    def num_plurals(self) -> int:
+        """How many plural forms there are. Raises ValueError where they are too many."""
+        number = super().num_plurals
+        if number > MOST_FORMS:
+            raise ValueError(f"nplurals in the header is over {MOST_FORMS}")
+        return number
+
+
+def _compiled(messages: Catalog) -> gettext.GNUTranslations:
+    compiled = BytesIO()
+    if _DIVIDES.search(messages.plural_expr):
+        raise ValueError(
+            "not a readable .po file: the plural rule in the header divides by what may be nought; "
+            "write the language's own rule"
+        )
+    try:
+        write_mo(compiled, messages)
+        compiled.seek(0)
+        return gettext.GNUTranslations(compiled)
+    except (LookupError, ValueError) as error:  # a charset that there is none of, or cannot hold it
+        raise ValueError(
+            f"not a readable .po file: {error}; write charset=utf-8 in its first entry, the header"
+        ) from error
 
 
 def forms_of(value: str | list[str] | tuple[str, ...] | None) -> tuple[str, ...]:

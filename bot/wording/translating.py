@@ -19,7 +19,7 @@ from babel import Locale, UnknownLocaleError
 from babel.messages import pofile
 from babel.messages.catalog import Catalog
 
-from bot.wording.catalogue import forms_of
+from bot.wording.catalogue import forms_of, parsed
 from bot.wording.formats import placeholders
 from bot.wording.gsm import Encoding, allowed_segments, room
 from bot.wording.plurals import plural_forms
@@ -186,7 +186,7 @@ def _read(po_bytes: bytes, locale: str, remedy: str) -> Catalog:
                 f"messages.po is damaged: line {number} has no closing quotation mark; {remedy}"
             )
     try:
-        return pofile.read_po(BytesIO(po_bytes), locale=locale, abort_invalid=True)
+        return parsed(po_bytes, locale)
     except UnicodeDecodeError as error:
         letters = error.object[error.start : error.end]
         raise ValueError(

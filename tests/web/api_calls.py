@@ -16,6 +16,7 @@ from bot.store.growers import Store
 from bot.store.people import SCOPES, People
 from bot.store.rounds import Rounds
 from bot.web.api import create_api, growers, plans, rounds
+from bot.web.sealing import sealed
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -55,6 +56,7 @@ class Union:
         exchange = Exchange(self.store, self.dialogue, self.settings, lambda: self.now)
         self.exchange = exchange
         self.app = Flask("bot.web", static_folder=None)
+        self.app.wsgi_app = sealed(self.app.wsgi_app)  # as create_app does
         self.app.config["MAX_CONTENT_LENGTH"] = 64 * 1024
         api = create_api(exchange, self.groups, self.rounds, self.people, limit)
         self.app.register_blueprint(api)

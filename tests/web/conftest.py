@@ -19,8 +19,11 @@ NINE = datetime(2026, 3, 2, 6, 0, tzinfo=UTC).timestamp()  # 09:00 in Dar es Sal
 
 @pytest.fixture
 def app(store: Store) -> Flask:
-    """The app with the JSON profile, where a text's replies are in the answer."""
-    return create_app(Settings(), store, lambda: NINE)
+    """The app with the JSON profile, where a text's replies are in the answer.
+
+    However quick a test is, it is not one request too many.
+    """
+    return create_app(Settings(most_requests=0), store, lambda: NINE)
 
 
 @pytest.fixture

@@ -21,6 +21,7 @@ from bot.store.growers import Store
 from bot.store.people import People
 from bot.store.rounds import Rounds
 from bot.web.desk import create_desk
+from bot.web.sealing import sealed
 
 if TYPE_CHECKING:
     import redis
@@ -128,6 +129,7 @@ class Desk:
         self.groups = Groups(client)
         self.people = People(client, self.clock, QUICK)
         self.app = Flask("bot.web", static_folder=None)
+        self.app.wsgi_app = sealed(self.app.wsgi_app)  # as create_app does
         dialogue = dialogue_of(offered)
         self.exchange = Exchange(self.store, dialogue, offered, self.clock)
         self.app.extensions["exchange"] = self.exchange

@@ -23,6 +23,7 @@ from bot.store.people import People, User
 from bot.web.desk import create_desk, guarding, signing_in
 from bot.web.desk.guarding import kept_form, local_address, may_see, must_see, takes
 from bot.web.desk.signing_in import PER_ADDRESS, PER_NAME, WRONG
+from bot.web.sealing import sealed
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -69,6 +70,7 @@ def people(redis_client: redis.Redis, clock: Clock) -> People:
 def app_of(people: People, clock: Clock, offered: Settings | None = None) -> Flask:
     """An app of the desk, with pages such as others add to it, and one page that is not of it."""
     app = Flask("bot.web", static_folder=None)
+    app.wsgi_app = sealed(app.wsgi_app)  # as create_app does
     app.config["MAX_CONTENT_LENGTH"] = 64 * 1024
     desk = Blueprint(
         "desk", "bot.web", url_prefix="/desk", template_folder="templates", static_folder="static"
@@ -557,7 +559,7 @@ def test_only_the_desk_asks_for_tokens(client: FlaskClient) -> None:
     answer = client.post("/hooks/sms", data={"text": "done"})
     assert answer.get_data(as_text=True) == "taken"
     assert "Set-Cookie" not in answer.headers
-    assert "Content-Security-Policy" not in answer.headers
+    assert "style-src" not in answer.headers["Content-Security-Policy"]
 
 
 @given(

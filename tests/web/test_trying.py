@@ -20,6 +20,7 @@ from bot.dialogue.records import Grower
 from bot.exchange import dialogue_of
 from bot.settings import Settings
 from bot.testing import Conversation
+from bot.web.sealing import sealed
 from bot.web.trying import MOST_BYTES, TEXTS_KEPT, Phone, Seal, create_blueprint
 
 CSS = Path(__file__).resolve().parents[2] / "bot" / "web" / "static" / "try.css"
@@ -36,6 +37,7 @@ SECRET = "a secret of the operator"  # noqa: S105 - of this test only
 
 def app_of(offered: Settings) -> Flask:
     app = Flask("bot.web", static_folder=None)
+    app.wsgi_app = sealed(app.wsgi_app)  # as create_app does
     app.config["MAX_CONTENT_LENGTH"] = 64 * 1024
     app.register_blueprint(create_blueprint(dialogue_of(offered), offered, lambda: NOON))
     return app

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 from msgspec import Meta, Struct, field
 
-from bot.gateways.profiles import ProfileError
+from bot.gateways.profiles import ProfileError, secret
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -74,12 +74,7 @@ class SmppLink(Struct, frozen=True, forbid_unknown_fields=True):
 
     def secret(self, environ: Mapping[str, str] = os.environ) -> str:
         """Return the password. Raises `ProfileError` where the environment lacks it."""
-        if not environ.get(self.password):
-            raise ProfileError(
-                f"the SMPP link takes its password from {self.password}, "
-                "which is not set; put the password into that environment variable"
-            )
-        return environ[self.password]
+        return secret(self.password, environ)
 
     def tls_context(self) -> ssl.SSLContext | None:
         """Return what TLS needs, or None without it. Raises `ProfileError` for a bad `tls_ca`."""

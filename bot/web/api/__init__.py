@@ -89,12 +89,6 @@ def create_api(
     for route in ROUTES:
         _add(blueprint, route, served, throttle)
 
-    @blueprint.after_request
-    def sealed(response: Response) -> Response:
-        response.headers["Cache-Control"] = "no-store"
-        response.headers["X-Content-Type-Options"] = "nosniff"
-        return response
-
     blueprint.register_error_handler(HTTPException, _failed)
     blueprint.register_error_handler(StoreUnavailable, _unavailable)
     blueprint.register_error_handler(RecordError, _unavailable)

@@ -237,11 +237,11 @@ def guard(desk: Blueprint, people: People, settings: Settings, clock: Callable[[
     @desk.after_request
     def sealed(response: Response) -> Response:
         response.headers["Content-Security-Policy"] = POLICY
-        response.headers["X-Content-Type-Options"] = "nosniff"
         response.headers["Referrer-Policy"] = "same-origin"
         if request.endpoint == "desk.static":
             response.headers["Cache-Control"] = f"public, max-age={SHEET_S}"
         else:
+            # Of a file that is downloaded, too, which Flask would let a browser keep.
             response.headers["Cache-Control"] = "no-store"
         return response
 
@@ -263,6 +263,11 @@ def guard(desk: Blueprint, people: People, settings: Settings, clock: Callable[[
 
 
 class _Sessions(SecureCookieSessionInterface):
+    def get_cookie_name(self, app: Flask) -> str:
+        """Name the cookie so that by https a browser takes none that came by plain http."""
+        name = super().get_cookie_name(app)
+        return f"__Secure-{name}" if request.is_secure else name
+
     def get_cookie_path(self, app: Flask) -> str:  # noqa: ARG002 - Flask's signature
         """Keep the cookie to the desk, wherever a proxy has put it."""
         return f"{request.script_root}/desk"
