@@ -31,7 +31,7 @@ log = logging.getLogger(__name__)
 
 PREFIX = "FIELDBELL_"
 
-SECRETS = ("secret", "reviewer_key", "redis_url")
+SECRETS = ("secret", "reviewer_key", "redis_url", "redis_password", "metrics_key")
 """Settings that nobody else may know; they are shown nowhere, and may stand in files."""
 
 IN_FILE = "_FILE"

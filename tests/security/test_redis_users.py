@@ -11,7 +11,9 @@ from redis.backoff import NoBackoff
 from redis.retry import Retry
 from seasons import ASHA, BARAKA, Day
 
+from bot.operating.backups import backup
 from bot.settings import Settings
+from bot.store.dumping import entries
 from bot.store.growers import Store
 from bot.web import create_app
 
@@ -47,6 +49,16 @@ def test_a_whole_day_goes_by_under_its_user(fieldbell: redis.Redis) -> None:
     assert {each.text.to for each in day.gateway.ledger} == {ASHA}
     assert Store(fieldbell).load(ASHA).known is None
     assert Store(fieldbell).load(BARAKA).known is not None
+
+
+def test_it_is_backed_up_under_its_user(
+    socket: Path, fieldbell: redis.Redis, tmp_path: Path
+) -> None:
+    Day(fieldbell).live()
+    with client(socket, "administrator") as administrator:
+        kept = list(entries(administrator))
+    assert kept
+    assert backup(fieldbell, tmp_path / "a.backup", []) == len(kept)
 
 
 @pytest.mark.parametrize(
