@@ -144,9 +144,6 @@ class Sender:
             except StoreUnavailable as error:
                 log.warning("the store cannot be reached, trying again: %s", error)
                 stop.wait(OUTAGE_S)
-            except Exception:
-                log.exception("sending failed; trying again later")
-                stop.wait(OUTAGE_S)
         self.close()
         log.info("sender stopped")
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import pytest
 from drill.drilling import Drill, Plan
 from drill.gateway import Answer, Handed
-from drill.ledger import NOT_SAID, UNEXPLAINED, Caller, Fault, Ledger, repeats
+from drill.ledger import AWAY, JUMPED, KILLED, NOT_SAID, UNEXPLAINED, Caller, Fault, Ledger, repeats
 from drill.world import Killed, Service
 from msgspec.structs import replace
 
@@ -140,18 +140,22 @@ class TestWhyATextCameTwice:
         killed = (Killed("a.1", 2.0),)
         before, last = handed("x:1"), handed("x:2", at=1)
         again = [handed("x:1", at=9, by="a.2"), handed("x:2", at=9, by="a.2")]
-        assert sorted(self.causes([before, last, *again], killed)) == sorted(
-            [UNEXPLAINED, "the sender was killed before it could write it down"]
-        )
+        assert sorted(self.causes([before, last, *again], killed)) == sorted([UNEXPLAINED, KILLED])
 
     def test_an_outage_explains_what_was_sent_in_it_and_nothing_later(self) -> None:
         outage = (Fault("out of memory", "", 1, 3),)
         inside = [handed("x:1", at=2), handed("x:1", at=20)]
         later = [handed("x:2", at=40), handed("x:2", at=60)]
         assert self.causes([*inside, *later], faults=outage) == [
-            "the store was away when it was to be written down",
+            AWAY,
             UNEXPLAINED,
         ]
+
+    def test_a_fault_explains_one_text_and_two_that_came_together_two(self) -> None:
+        outage, jump = Fault("out of memory", "", 1, 3), Fault("clock put", "+300 s", 2, 4)
+        twice = [handed(text, at=at) for at in (2.5, 20) for text in ("x:1", "x:2")]
+        assert sorted(self.causes(twice, faults=(outage,))) == sorted([AWAY, UNEXPLAINED])
+        assert sorted(self.causes(twice, faults=(outage, jump))) == sorted([AWAY, JUMPED])
 
     def test_a_gateway_that_does_not_say_that_it_took_a_text_gets_it_again(self) -> None:
         assert self.causes([handed("x:1", way="closed_after"), handed("x:1", at=2)]) == [NOT_SAID]

@@ -27,7 +27,7 @@ from bot.store.growers import NEW, Store
 
 from .faults import LANES, Scene, run_lane
 from .gateway import Inward, Outward
-from .ledger import GROUP, NOT_SAID, UNEXPLAINED, Caller, Ledger, Text, planned, repeats
+from .ledger import GROUP, UNEXPLAINED, Caller, Ledger, Text, planned, repeats
 from .world import HALF, World
 
 if TYPE_CHECKING:
@@ -279,14 +279,8 @@ class Drill:
         ledger.close(self._outward.by_id)
         again = repeats(self._outward.handed, world.services, ledger.faults)
         causes = Counter(cause for cause, _, _ in again)
-        each = Counter((cause, what) for cause, what, _ in again if cause != NOT_SAID)
         faults = [f"lost: {one}" for one in ledger.lost]
         faults += [f"{UNEXPLAINED}: {what}" for cause, what, _ in again if cause == UNEXPLAINED]
-        faults += [
-            f"one fault, {count} texts twice: {cause}: {what}"
-            for (cause, what), count in each.items()
-            if count > 1
-        ]
         faults += self._ended(world)
         faults += [f"in a log: {line}" for line in world.tracebacks()]
         if store.redis.exists(HALF):

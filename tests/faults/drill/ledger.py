@@ -238,6 +238,10 @@ def _serial(text_id: str) -> str:
 # Why a text came twice
 
 UNEXPLAINED = "for no reason known"
+KILLED = "the sender was killed before it could write it down"
+STOPPED = "the sender was stopped for longer than its lease"
+AWAY = "the store was away when it was to be written down"
+JUMPED = "a clock was put forward past its lease"
 NOT_SAID = "the gateway took it and did not say so, or too late"
 
 
@@ -246,8 +250,9 @@ def repeats(
 ) -> list[tuple[str, str, Handed]]:
     """Return every text taken before, with why it came again and what that was laid to.
 
-    A kill or a stop of a sender explains only the one text that it was sending; an outage of the
-    store one text of each life of a sender. What neither explains is `UNEXPLAINED`.
+    A kill of a sender explains only the text that it was sending. A stop of one, an outage of the
+    store and a jump of the clock explain one text of each life of a sender; where several faults
+    came together, each text is laid to one of its own. What is left is `UNEXPLAINED`.
     """
     last_of: dict[str, Handed] = {}
     taken: dict[str, Handed] = {}
@@ -264,48 +269,66 @@ def repeats(
     stops = [stop for service in services for stop in service.stops]
     outages = [each for each in faults if each.kind in STORE_FAULTS]
     jumps = [each for each in faults if each.kind == "clock put"]
-    found = []
+    found: list[tuple[str, str, Handed]] = []
+    open_: list[tuple[Handed, Handed]] = []
     for first, second in again:
         if first.by in killed and last_of[first.by] is first:
-            cause, what = "the sender was killed before it could write it down", first.by
+            found.append((KILLED, first.by, second))
         elif not first.told:
-            cause, what = NOT_SAID, first.way
-        elif stopped := _while_sending(first, by_life[first.by], stops) or _woken(second, stops):
-            cause, what = "the sender was stopped for longer than its lease", stopped
-        elif outage := _felt(first, outages):
-            cause = "the store was away when it was to be written down"
-            what = f"{outage.kind} at {outage.began:.3f}, {first.by}"
-        elif jump := _felt(first, jumps):
-            cause = "a clock was put forward past its lease"
-            what = f"{jump.target} at {jump.began:.3f}, {first.by}"
+            found.append((NOT_SAID, first.way, second))
         else:
-            cause, what = UNEXPLAINED, first.id
+            open_.append((first, second))
+    could = [
+        [(STOPPED, what) for what in _stops(first, second, by_life[first.by], stops)]
+        + [(AWAY, what) for what in _felt(first, outages)]
+        + [(JUMPED, what) for what in _felt(first, jumps)]
+        for first, second in open_
+    ]
+    laid = _laid_to(could)
+    for place, (first, second) in enumerate(open_):
+        cause, what = laid.get(place, (UNEXPLAINED, first.id))
         found.append((cause, what, second))
     return found
 
 
-def _while_sending(
-    first: Handed, theirs: list[Handed], stops: Iterable[tuple[str, float, float]]
-) -> str:
-    """The stop that fell between this text and the next that the same sender handed over."""
+def _laid_to(could: list[list[tuple[str, str]]]) -> dict[int, tuple[str, str]]:
+    """Lay as many texts as can be to a fault of their own (a matching, by augmenting paths)."""
+    owners: dict[tuple[str, str], int] = {}
+
+    def lay(place: int, tried: set[tuple[str, str]]) -> bool:
+        for fault in could[place]:
+            if fault not in tried:
+                tried.add(fault)
+                if fault not in owners or lay(owners[fault], tried):
+                    owners[fault] = place
+                    return True
+        return False
+
+    for place in range(len(could)):
+        lay(place, set())
+    return {place: fault for fault, place in owners.items()}
+
+
+def _stops(
+    first: Handed,
+    second: Handed,
+    theirs: list[Handed],
+    stops: Iterable[tuple[str, float, float]],
+) -> list[str]:
+    """The stops of a sender between this text and its next one, or from which it has just woken."""
     following = next((each.at for each in theirs if each.at > first.at), float("inf"))
-    for life, began, ended in stops:
-        if life == first.by and first.at <= ended and began <= following:
-            return f"{life} at {began:.3f}"
-    return ""
+    return [
+        f"{life} at {began:.3f}"
+        for life, began, ended in stops
+        if (life == first.by and first.at <= ended and began <= following)
+        or (life == second.by and ended <= second.at <= ended + FELT_S)
+    ]
 
 
-def _woken(second: Handed, stops: Iterable[tuple[str, float, float]]) -> str:
-    """The stop from which a sender had just woken when it handed over what another had sent."""
-    for life, began, ended in stops:
-        if life == second.by and ended <= second.at <= ended + FELT_S:
-            return f"{life} at {began:.3f}"
-    return ""
-
-
-def _felt(first: Handed, faults: Iterable[Fault]) -> Fault | None:
-    """The fault under way when a text just handed over was to be written down."""
-    for each in faults:
-        if each.began - FELT_S <= first.at <= each.ended + FELT_S:
-            return each
-    return None
+def _felt(first: Handed, faults: Iterable[Fault]) -> list[str]:
+    """The faults under way when a text just handed over was to be written down."""
+    return [
+        f"{each.kind} at {each.began:.3f}, {first.by}"
+        for each in faults
+        if each.began - FELT_S <= first.at <= each.ended + FELT_S
+    ]
