@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 import redis
 from msgspec.structs import replace
 
-from bot import data
+from bot.exchange import dialogue_of
 from bot.reminders.schedule import next_due
 from bot.settings import Settings
 from bot.store.connecting import connect
@@ -86,7 +86,7 @@ class Drill:
         self._folder = folder
         self._began = time.monotonic()
         self._say = tell
-        self._dialogue = data.dialogue()
+        self._dialogue = dialogue_of(Settings())
         self._settings = Settings()
         # All clocks show about ten in the morning, whatever hour it is here: reminders may go out,
         # and an hour forth or back is the same day.
