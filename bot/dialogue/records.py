@@ -130,8 +130,8 @@ class Waiting(Struct, array_like=True, frozen=True):
     """A text waiting to go out.
 
     `at` is UTC epoch seconds, 0 for now; `serial` is unique to the grower. `kind` decides what
-    may cancel it: a reminder goes when its plan moves, and every kind but a direct reply goes
-    when the grower opts out.
+    may cancel it: a reminder goes when its plan moves. Every kind goes when the grower opts out,
+    and of what comes after that only direct replies wait.
     """
 
     serial: int

@@ -11,7 +11,7 @@ import redis
 
 from bot.operating.findings import Finding, ok, warning, wrong
 from bot.operating.servers import info, servers
-from bot.store.errors import reaching_redis
+from bot.store.errors import RightMissingError, reaching_redis
 from bot.store.server import OLDEST
 
 if TYPE_CHECKING:
@@ -175,7 +175,7 @@ def _setting(server: redis.Redis, name: str) -> str | None:
     try:
         with reaching_redis():
             found = cast("dict[Any, Any]", server.config_get(name))
-    except redis.ResponseError:
+    except (redis.ResponseError, RightMissingError):
         return None
     for key, value in found.items():
         if (key.decode() if isinstance(key, bytes) else key) == name:

@@ -14,7 +14,7 @@ import redis
 from bot.operating import checking_redis, checking_setup, checking_work
 from bot.operating.findings import Finding, Patient, warning, wrong
 from bot.store.codec import RecordError
-from bot.store.errors import StoreUnavailable
+from bot.store.errors import RightMissingError, StoreUnavailable
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
@@ -69,7 +69,7 @@ def _looked(check: Callable[[Patient], Iterator[Finding]], patient: Patient) -> 
         yield from check(patient)
     except RecordError as error:
         yield wrong("store", str(error), "see the operator's page on restoring a backup")
-    except redis.ResponseError as error:
+    except (redis.ResponseError, RightMissingError) as error:
         yield warning(
             "redis",
             f"Redis does not let its {check.__name__} be looked at: {error}",

@@ -46,6 +46,10 @@ class StoreUnavailable(RuntimeError):  # noqa: N818 - a condition that passes, n
     """
 
 
+class RightMissingError(StoreUnavailable):
+    """Redis does not let our user do this; other things it may."""
+
+
 @contextmanager
 def reaching_redis() -> Iterator[None]:
     """Turn what Redis may throw when it is down, full or read-only into `StoreUnavailable`."""
@@ -67,7 +71,8 @@ def reaching_redis() -> Iterator[None]:
         remedy = _remedy(error)
         if remedy is None and not isinstance(error, redis.ConnectionError | redis.TimeoutError):
             raise
-        raise StoreUnavailable(f"{error}: {remedy or _UNREACHABLE}") from error
+        kind = RightMissingError if remedy == _REMEDIES["NOPERM"] else StoreUnavailable
+        raise kind(f"{error}: {remedy or _UNREACHABLE}") from error
 
 
 def _remedy(error: BaseException | None) -> str | None:
