@@ -384,7 +384,7 @@ def test_what_was_looked_at_goes_out_to_whom_it_was_counted_for(agent: Rounding)
         "Hello Juma Sengo, we meet on Saturday.",
     ]
     page = agent.open(address)
-    assert "Growers told so far 2, 2 segments, TZS 60.00 Texts sent 2" in page.said
+    assert "Growers chosen so far 2, 2 segments, TZS 60.00 Texts sent 2" in page.said
     assert "2 done, 0 failed, 0 left, of 2." in page.said
     assert agent.found().state == "finished"
     assert "Pause" not in page.said
