@@ -4,11 +4,15 @@ What is done for a grower is a generator (`Steps`): it yields what it wants of t
 the store, and is resumed with what came of it. Whatever many of them want of the store at a moment
 goes there in one trip. Threads that each waited for the gateway and for Redis did the same, and
 spent more time handing over the interpreter to one another than on texts.
+
+A store that goes away takes nothing with it that has happened: what became of the texts handed
+over is kept, and written down when it is back.
 """
 
 from __future__ import annotations
 
 import logging
+import time
 from concurrent.futures import CancelledError, Future, wait
 from itertools import islice
 from queue import Empty, SimpleQueue
@@ -21,6 +25,7 @@ from bot.store.growers import Commit
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator, Iterator
+    from threading import Event
 
     from bot.gateways.base import Outcome
     from bot.store.growers import Store
@@ -32,6 +37,37 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
+AGAIN_S = 1.0
+"""Seconds between tries at a store that is out of reach while something must be written down."""
+
+STOPPING_S = 20.0
+"""How long it is still tried for by who has been asked to stop."""
+
+
+class Patience:
+    """How long a store out of reach is tried again, to write down what became of texts.
+
+    That is for `seconds` from now, after which their growers are another sender's.
+    """
+
+    def __init__(self, seconds: float, stopping: Event) -> None:
+        self._until = time.monotonic() + seconds
+        self._stopping = stopping
+        self._told = False
+
+    def wait(self, error: StoreUnavailable) -> bool:
+        """Wait until the next try; False where there shall be none."""
+        now = time.monotonic()
+        if self._stopping.is_set():
+            self._until = min(self._until, now + STOPPING_S)
+        if now >= self._until:
+            return False
+        if not self._told:
+            log.warning("what became of texts is kept until the store can be reached: %s", error)
+            self._told = True
+        time.sleep(AGAIN_S)
+        return True
+
 
 class Together:
     """Takes many growers through their steps. `begin` hands a text over and does not wait.
@@ -40,51 +76,69 @@ class Together:
     """
 
     def __init__(
-        self, store: Store, begin: Callable[[Outgoing], Future[Outcome]], at_once: int
+        self,
+        store: Store,
+        begin: Callable[[Outgoing], Future[Outcome]],
+        at_once: int,
+        patience: Patience,
     ) -> None:
         self._store = store
         self._begin = begin
         self._at_once = at_once
+        self._patience = patience
         self._accepted = 0
         self._under_way: dict[Future[Outcome], tuple[str, Steps]] = {}
         self._handed: SimpleQueue[Future[Outcome]] = SimpleQueue()
         self._asked: list[tuple[str, Steps, Commit | str]] = []
+        self._unmarked: set[str] = set()
+        """Growers of whom a text was handed over, and what became of it is not written down yet."""
+        self._outage: StoreUnavailable | None = None
 
     def serve(self, growers: Iterator[tuple[str, Steps]]) -> int:
         """Serve growers to the end; return how many texts were accepted.
 
         A grower for whom a step fails is logged and left; the others are served. Raises
-        `StoreUnavailable`, when no text is under way any more.
+        `StoreUnavailable` when no text is under way any more, and what became of those that were
+        is written down, or `patience` is at its end.
         """
         try:
             while True:
                 room = self._at_once - len(self._under_way) - len(self._asked)
-                for number, steps in islice(growers, max(room, 0)):
+                for number, steps in islice(growers, 0 if self._outage else max(room, 0)):
                     self._go_on(number, steps, None)
                 if self._asked:
                     self._ask_store()
                 elif not self._under_way:
-                    return self._accepted
+                    break
                 self._take_outcomes(block=not self._asked and bool(self._under_way))
         finally:
             wait(self._under_way)
+        if self._outage:
+            raise self._outage
+        return self._accepted
 
     def _go_on(self, number: str, steps: Steps, came: object) -> None:
         """Take a grower to the next thing that has to be waited for."""
+        if came is True:  # committed
+            self._unmarked.discard(number)
         try:
             step = steps.throw(came) if isinstance(came, Exception) else steps.send(came)
             if isinstance(step, Outgoing):
                 future = self._begin(step)
+                self._unmarked.add(number)
                 self._under_way[future] = number, steps
                 future.add_done_callback(self._handed.put)
             else:
                 self._asked.append((number, steps, step))
         except StopIteration as end:
             self._accepted += end.value
-        except StoreUnavailable:
-            raise
+            self._unmarked.discard(number)
+        except StoreUnavailable as error:
+            self._outage = error
+            self._unmarked.discard(number)
         except Exception:
             log.exception("serving %s failed; trying again later", masked(number))
+            self._unmarked.discard(number)
 
     def _take_outcomes(self, *, block: bool) -> None:
         """Go on with all whose text has been handed over; with `block`, once there is one."""
@@ -110,6 +164,33 @@ class Together:
         asked, self._asked = self._asked, []
         commits = [step for _, _, step in asked if isinstance(step, Commit)]
         numbers = [step for _, _, step in asked if isinstance(step, str)]
-        done, loaded = (iter(each) for each in self._store.commit_and_load_many(commits, numbers))
+        try:
+            answers = self._store.commit_and_load_many(commits, numbers)
+        except StoreUnavailable as error:
+            self._ask_again(asked, error)
+            return
+        done, loaded = (iter(each) for each in answers)
+        unreached = []
+        outage: StoreUnavailable | None = None
         for number, steps, step in asked:
-            self._go_on(number, steps, next(done if isinstance(step, Commit) else loaded))
+            came = next(done if isinstance(step, Commit) else loaded)
+            if isinstance(came, StoreUnavailable):
+                unreached.append((number, steps, step))
+                outage = came
+            else:
+                self._go_on(number, steps, came)
+        if outage:
+            self._ask_again(unreached, outage)
+
+    def _ask_again(
+        self, unreached: list[tuple[str, Steps, Commit | str]], error: StoreUnavailable
+    ) -> None:
+        """Keep what could not be asked, for as long as a text's outcome has to be written down.
+
+        A commit that got through although its answer was lost is found done, and not done twice.
+        """
+        if self._unmarked and self._patience.wait(error):
+            self._asked += unreached
+        else:
+            self._outage = error
+            self._unmarked -= {number for number, _, _ in unreached}
