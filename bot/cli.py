@@ -284,11 +284,11 @@ def send(file: Path | None, once: bool) -> None:  # noqa: FBT001 - click's own
         spreader = Spreader(store, groups, kept, dialogue, settings, exchange.clock)
         if once:
             try:
-                while not stop.is_set() and any([spreader.tick(), sender.tick()]):
+                while not stop.is_set() and any([spreader.tick(), sender.tick(stop)]):
                     pass
             finally:
-                spreader.release()
                 sender.close()
+                spreader.release()
             return
         spreading = threading.Thread(target=spreader.run, args=(stop,), name="spreader")
         spreading.start()
