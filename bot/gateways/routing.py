@@ -33,7 +33,7 @@ from concurrent.futures import Future
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from bot.gateways.base import Accepted, Begins, Deferred, Outcome, Outgoing, Refused
+from bot.gateways.base import CLOSED_FIRST, Accepted, Begins, Deferred, Outcome, Outgoing, Refused
 from bot.gateways.pace import Pace
 
 if TYPE_CHECKING:
@@ -300,13 +300,12 @@ class Alone:
         return self._named(self._gateway.send(text))
 
     def begin(self, text: Outgoing) -> Future[Outcome]:
-        """Hand over one text without waiting; the future is cancelled if the link is closed."""
+        """Hand over one text without waiting; one cut off by the closing may have arrived here."""
         named: Future[Outcome] = Future()
 
         def pass_on(handed: Future[Outcome]) -> None:
             if handed.cancelled():
-                named.cancel()
-                named.set_running_or_notify_cancel()
+                named.set_result(self._named(CLOSED_FIRST))
             elif error := handed.exception():
                 named.set_exception(error)
             else:

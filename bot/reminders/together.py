@@ -18,7 +18,7 @@ from itertools import islice
 from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING, Any
 
-from bot.gateways.base import Deferred, Outgoing
+from bot.gateways.base import CLOSED_FIRST, Outgoing
 from bot.gateways.numbers import masked
 from bot.store.errors import StoreUnavailable
 from bot.store.growers import Commit
@@ -152,9 +152,7 @@ class Together:
             try:
                 came = future.result()
             except CancelledError:
-                came = Deferred(
-                    "the gateway was closed first; the text may have arrived", why="unknown"
-                )
+                came = CLOSED_FIRST
             except Exception as error:  # noqa: BLE001 - the steps see to it, or it is logged
                 came = error
             self._go_on(number, steps, came)
