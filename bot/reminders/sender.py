@@ -8,8 +8,8 @@ in a commit of its own.
 Killed at any point it loses nothing: what was not marked is sent again when the lease has
 lapsed, under the same id. So a text reaches the gateway at most once more than it should for
 each crash, and only a text that was being sent: one, or with many at once as many. Where only
-the store goes away, what became of those texts is kept for as long as the lease holds, and marked
-when the store is back.
+the store goes away, what became of those texts is kept, and marked when the store is back, should
+that be soon.
 
 Asked to stop, it finishes the texts under way and gives back the growers it has not come to, whom
 another sender may then take at once. It gives them back, too, when a batch takes too long, and

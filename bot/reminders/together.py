@@ -40,31 +40,33 @@ log = logging.getLogger(__name__)
 AGAIN_S = 1.0
 """Seconds between tries at a store that is out of reach while something must be written down."""
 
-STOPPING_S = 20.0
-"""How long it is still tried for by who has been asked to stop."""
+OUTLAST_S, STOPPING_S = 60.0, 20.0
+"""How long it is tried, and how long by who has been asked to stop."""
 
 
 class Patience:
     """How long a store out of reach is tried again, to write down what became of texts.
 
-    That is for `seconds` from now, after which their growers are another sender's.
+    That ends in `seconds` from now at the latest, when their growers may be another sender's.
     """
 
     def __init__(self, seconds: float, stopping: Event) -> None:
         self._until = time.monotonic() + seconds
         self._stopping = stopping
-        self._told = False
+        self._trying = False
 
     def wait(self, error: StoreUnavailable) -> bool:
         """Wait until the next try; False where there shall be none."""
         now = time.monotonic()
+        if not self._trying:
+            self._until = min(self._until, now + OUTLAST_S)
         if self._stopping.is_set():
             self._until = min(self._until, now + STOPPING_S)
         if now >= self._until:
             return False
-        if not self._told:
+        if not self._trying:
             log.warning("what became of texts is kept until the store can be reached: %s", error)
-            self._told = True
+            self._trying = True
         time.sleep(AGAIN_S)
         return True
 
@@ -92,6 +94,8 @@ class Together:
         self._asked: list[tuple[str, Steps, Commit | str]] = []
         self._unmarked: set[str] = set()
         """Growers of whom a text was handed over, and what became of it is not written down yet."""
+        self._away = False
+        """Whether the last trip to the store failed in part: then no text more is handed over."""
         self._outage: StoreUnavailable | None = None
 
     def serve(self, growers: Iterator[tuple[str, Steps]]) -> int:
@@ -104,7 +108,9 @@ class Together:
         try:
             while True:
                 room = self._at_once - len(self._under_way) - len(self._asked)
-                for number, steps in islice(growers, 0 if self._outage else max(room, 0)):
+                if self._away or self._outage:
+                    room = 0
+                for number, steps in islice(growers, max(room, 0)):
                     self._go_on(number, steps, None)
                 if self._asked:
                     self._ask_store()
@@ -167,18 +173,20 @@ class Together:
         except StoreUnavailable as error:
             self._ask_again(asked, error)
             return
+        outages = [each for part in answers for each in part if isinstance(each, StoreUnavailable)]
+        self._away = bool(outages)
         done, loaded = (iter(each) for each in answers)
         unreached = []
-        outage: StoreUnavailable | None = None
         for number, steps, step in asked:
             came = next(done if isinstance(step, Commit) else loaded)
-            if isinstance(came, StoreUnavailable):
+            # A store that is full can still be read, but what is sent then could not be marked.
+            waits = self._away and isinstance(step, str) and number not in self._unmarked
+            if waits or isinstance(came, StoreUnavailable):
                 unreached.append((number, steps, step))
-                outage = came
             else:
                 self._go_on(number, steps, came)
-        if outage:
-            self._ask_again(unreached, outage)
+        if outages:
+            self._ask_again(unreached, outages[0])
 
     def _ask_again(
         self, unreached: list[tuple[str, Steps, Commit | str]], error: StoreUnavailable
@@ -187,6 +195,7 @@ class Together:
 
         A commit that got through although its answer was lost is found done, and not done twice.
         """
+        self._away = True
         if self._unmarked and self._patience.wait(error):
             self._asked += unreached
         else:

@@ -604,6 +604,55 @@ def test_an_outage_that_lasts_is_told_when_no_text_is_under_way_and_gives_grower
     assert not any(redis_client.zcard(keys.lease_key(each)) for each in range(keys.SHARDS))
 
 
+class ByHand(LoopbackGateway):
+    """A gateway that says nothing of any text but the first until it is told to."""
+
+    def __init__(self, clock: Clock) -> None:
+        super().__init__(clock)
+        self.begun: list[Future[Outcome]] = []
+
+    def begin(self, text: Outgoing) -> Future[Outcome]:
+        future: Future[Outcome] = Future()
+        if self.ledger:
+            self.begun.append(future)
+        else:
+            future.set_result(Accepted())
+        self.send(text)
+        return future
+
+
+def test_with_a_store_that_is_read_but_not_written_no_text_more_is_handed_over(
+    redis_client: redis.Redis, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(together_module, "AGAIN_S", 0.01)
+    monkeypatch.setattr(together_module, "OUTLAST_S", 0.2)
+    store, clock = Store(redis_client), Clock(MORNING)
+    gateway = ByHand(clock)
+    sender = Sender(store, gateway, lambda grower, _: grower, SETTINGS, clock, at_once=4)
+    owing(store, 20)
+    trips, together = [], Store.commit_and_load_many
+
+    def noted(
+        self: Store, changes: Sequence[Commit], numbers: Sequence[str]
+    ) -> tuple[list[bool | Exception], list[Loaded | Exception]]:
+        trips.append((len(changes), len(numbers)))
+        answers = together(self, changes, numbers)
+        if len(trips) == 2:
+            redis_client.config_set("maxmemory", 1)
+        if len(trips) > 1 and gateway.begun:
+            gateway.begun.pop(0).set_result(Accepted())
+        return answers
+
+    monkeypatch.setattr(Store, "commit_and_load_many", noted)
+    try:
+        with pytest.raises(StoreUnavailable):
+            sender.tick()
+    finally:
+        redis_client.config_set("maxmemory", 0)
+    assert trips[:3] == [(0, 4), (1, 0), (1, 1)]  # the last could be read, and not be written
+    assert len(gateway.ledger) == 4
+
+
 @pytest.mark.parametrize("at_once", [1, 4])
 def test_a_permission_that_cannot_be_looked_up_takes_nothing_of_other_texts(
     redis_client: redis.Redis, at_once: int
