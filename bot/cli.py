@@ -242,7 +242,7 @@ def send(file: Path | None, once: bool) -> None:  # noqa: FBT001 - click's own
 
     Over SMPP or a modem, what arrives is taken here, too.
     """
-    from bot.gateways.opening import opened_all  # noqa: PLC0415 - only this command sends
+    from bot.gateways.opening import hands, opened_all  # noqa: PLC0415 - only this command sends
     from bot.operating.backups import being_restored  # noqa: PLC0415
     from bot.operating.beating import beating, counted  # noqa: PLC0415
     from bot.receiving import Receiver  # noqa: PLC0415
@@ -278,17 +278,17 @@ def send(file: Path | None, once: bool) -> None:  # noqa: FBT001 - click's own
             settings,
             exchange.clock,
             Permission(kept, exchange.clock, ceiling),
-            sum(each.at_once for each in profiles.values()),
+            hands(profiles),
         )
         dialogue = exchange.dialogue
         spreader = Spreader(store, groups, kept, dialogue, settings, exchange.clock)
         if once:
             try:
-                while not stop.is_set() and any([spreader.tick(), sender.tick()]):
+                while not stop.is_set() and any([spreader.tick(), sender.tick(stop)]):
                     pass
             finally:
-                spreader.release()
                 sender.close()
+                spreader.release()
             return
         spreading = threading.Thread(target=spreader.run, args=(stop,), name="spreader")
         spreading.start()

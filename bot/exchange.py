@@ -93,8 +93,8 @@ class Exchange:
         """Answer one text of one grower, once, however often it is delivered.
 
         With `queue` the replies are left to the sender, for gateways that take none in their
-        own request. `gateway` is whose the request is, "" where there is only one. Raises StoreUnavailable; then nothing has happened and the gateway may
-        deliver the text again.
+        own request. `gateway` is whose the request is, "" where there is only one. Raises
+        StoreUnavailable; then nothing has happened and the gateway may deliver the text again.
         """
         # Should the answer to a commit be lost on its way, the id tells that it got through;
         # so a text that came without one is given one for these few tries.

@@ -53,6 +53,12 @@ class Deferred:
     gateway: str = ""
 
 
+CLOSED_FIRST = Deferred(
+    "the gateway was closed before it answered; the text may have arrived", why="unknown"
+)
+"""What comes of a text whose `begin` was cancelled."""
+
+
 @dataclass(frozen=True, slots=True)
 class Refused:
     """The gateway will never take this text; `unreachable` where no text reaches the number."""

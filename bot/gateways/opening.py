@@ -14,7 +14,7 @@ from msgspec import Struct
 
 from bot.gateways.http import HttpGateway
 from bot.gateways.profiles import ProfileError, kept_apart
-from bot.gateways.routing import Route, Router, sole
+from bot.gateways.routing import WAITING, Route, Router, sole
 from bot.settings import nearest
 
 if TYPE_CHECKING:
@@ -89,6 +89,15 @@ def opened_all(
                 Route(name, gateway, tuple(profile.prefixes), profile.rate, profile.at_once)
             )
         yield alone if (alone := sole(routes)) else Router(routes)
+
+
+def hands(profiles: Mapping[str, Profile]) -> int:
+    """Return how many texts a sender should have in hand at once.
+
+    That is as many as the gateways take, and where there are several some more, that one whose
+    turns are long in coming does not keep texts from the others.
+    """
+    return sum(each.at_once for each in profiles.values()) + (len(profiles) > 1) * WAITING
 
 
 def heard_by(receiver: Receives, name: str, profiles: Mapping[str, Profile]) -> Receives:

@@ -17,6 +17,8 @@ that it has already.
 
 A gateway's rate and its number of texts at once are limits, not troubles: a text waits for its
 turn rather than go to the next, which may be dearer; where the turn is too far off it is put off.
+Whoever waits here keeps a sender from texts for other gateways. So where there are several, few
+wait for a slow one: of the others each is told when to come again, one after the other.
 
 The sender hands over a grower's texts one after the other. Over two gateways a later one could
 still overtake an earlier, so a grower stays for `STAY_S` with the gateway that took the last text,
@@ -33,7 +35,7 @@ from concurrent.futures import Future
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from bot.gateways.base import Accepted, Begins, Deferred, Outcome, Outgoing, Refused
+from bot.gateways.base import CLOSED_FIRST, Accepted, Begins, Deferred, Outcome, Outgoing, Refused
 from bot.gateways.pace import Pace
 
 if TYPE_CHECKING:
@@ -59,6 +61,18 @@ the rests are at their longest."""
 PATIENCE_S = 15.0
 """Seconds a text may wait for its turn, and within which a further gateway is tried. With one
 gateway's own timeout behind it, this must fit into what a sender's lease has left."""
+
+QUEUE_S = 2.0
+"""Seconds of work for a gateway that may wait here, where there are several."""
+
+FIRST_GUESS_S = 0.5
+"""How long a gateway is taken to be busy with a text before one has shown it."""
+
+LONGEST_TURN_S = 60.0
+"""The longest that a text is put off because others are before it."""
+
+WAITING = 16
+"""Texts for which a sender should have room besides those that the gateways take at once."""
 
 STAY_S = 600.0
 MOST_STAYING = 50_000
@@ -99,7 +113,8 @@ class Router:
         clock: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
-        self._ways = {each.name: _Way(each) for each in routes}
+        several = len(routes) > 1
+        self._ways = {each.name: _Way(each, several=several) for each in routes}
         self._clock = clock
         self._sleep = sleep
         self._lock = threading.Lock()
@@ -161,6 +176,17 @@ class Router:
         return replace(outcome, gateway=way.route.name)
 
     def _in_turn(self, way: _Way, text: Outgoing, began: float) -> Outcome:
+        with self._lock:
+            again = way.join_queue(self._clock())
+        if again is not None:
+            return Deferred("others wait for their turn before it", again, "busy")
+        try:
+            return self._at_its_place(way, text, began)
+        finally:
+            with self._lock:
+                way.leave_queue()
+
+    def _at_its_place(self, way: _Way, text: Outgoing, began: float) -> Outcome:
         if not way.places.acquire(timeout=self._left(began)):
             return Deferred(f"{way.route.at_once} texts are under way already", PATIENCE_S, "busy")
         try:
@@ -170,7 +196,12 @@ class Router:
                 return Deferred("the gateway's rate leaves no room now", PATIENCE_S, "busy")
             if wait:
                 self._sleep(wait)
-            return way.route.gateway.send(text)
+            handed = self._clock()
+            try:
+                return way.route.gateway.send(text)
+            finally:
+                with self._lock:
+                    way.took(self._clock() - handed)
         finally:
             way.places.release()
 
@@ -206,8 +237,9 @@ class Router:
 class _Way:
     """A route and how it fares. All but `places` is used under the router's lock."""
 
-    def __init__(self, route: Route) -> None:
+    def __init__(self, route: Route, *, several: bool) -> None:
         self.route = route
+        self._several = several
         self.places = threading.BoundedSemaphore(route.at_once)
         self.pace = Pace(route.rate)
         self.rests = 0
@@ -216,6 +248,33 @@ class _Way:
         self._signs = 0
         self._tried = False
         self._own_until = 0.0
+        self._queued = 0
+        self._took_s = FIRST_GUESS_S
+        self._promised = 0.0
+
+    def join_queue(self, now: float) -> float | None:
+        """Join those that are with the gateway or wait; or say in how many seconds to come again.
+
+        Those sent away are told different times, as far apart as the gateway takes for a text.
+        Where there is no other gateway nobody is sent away.
+        """
+        apart = self._took_s / self.route.at_once
+        if self.route.rate:
+            apart = max(apart, 1 / self.route.rate)
+        wait = (self._queued + 1 - self.route.at_once) * apart
+        if not self._several or self._queued < self.route.at_once or wait <= QUEUE_S:
+            self._queued += 1
+            return None
+        self._promised = max(self._promised, now + wait) + apart
+        return min(self._promised - now, LONGEST_TURN_S)
+
+    def leave_queue(self) -> None:
+        """Leave it, with the text handed over or not."""
+        self._queued -= 1
+
+    def took(self, seconds: float) -> None:
+        """Note how long the gateway was busy with a text."""
+        self._took_s += (seconds - self._took_s) / 4
 
     def admit(self, now: float) -> bool | None:
         """Say whether a text to hand over is a trial, or None where none may be handed over."""
@@ -300,13 +359,12 @@ class Alone:
         return self._named(self._gateway.send(text))
 
     def begin(self, text: Outgoing) -> Future[Outcome]:
-        """Hand over one text without waiting; the future is cancelled if the link is closed."""
+        """Hand over one text without waiting; one cut off by the closing may have arrived here."""
         named: Future[Outcome] = Future()
 
         def pass_on(handed: Future[Outcome]) -> None:
             if handed.cancelled():
-                named.cancel()
-                named.set_running_or_notify_cancel()
+                named.set_result(self._named(CLOSED_FIRST))
             elif error := handed.exception():
                 named.set_exception(error)
             else:

@@ -7,10 +7,13 @@ in a commit of its own.
 
 Killed at any point it loses nothing: what was not marked is sent again when the lease has
 lapsed, under the same id. So a text reaches the gateway at most once more than it should for
-each crash, and only a text that was being sent: one, or with many at once as many.
+each crash, and only a text that was being sent: one, or with many at once as many. Where only
+the store goes away, what became of those texts is kept, and marked when the store is back, should
+that be soon.
 
 Asked to stop, it finishes the texts under way and gives back the growers it has not come to, whom
-another sender may then take at once.
+another sender may then take at once. It gives them back, too, when a batch takes too long, and
+after an outage.
 
 A grower who texts STOP while a reminder is being worked on: every text but a direct reply is
 sent right after a load or a commit that saw the record without the STOP. What remains is a STOP
@@ -22,11 +25,13 @@ from __future__ import annotations
 import logging
 import math
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from itertools import zip_longest
 from threading import Event
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from msgspec.structs import replace
 
@@ -42,14 +47,14 @@ from bot.reminders.schedule import (
     within_waking,
     zone_of,
 )
-from bot.reminders.together import Together
+from bot.reminders.together import Patience, Together
 from bot.store.errors import StoreUnavailable
 from bot.store.growers import Commit, Loaded
 from bot.store.texts import Line, with_early_reports
 from bot.wording.gsm import segments
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Generator, Sequence
+    from collections.abc import Callable, Generator, Iterator, Sequence
     from concurrent.futures import Future
     from datetime import date
 
@@ -65,6 +70,8 @@ if TYPE_CHECKING:
     Change = Callable[[Grower], Grower]
 
 log = logging.getLogger(__name__)
+
+Answer = TypeVar("Answer")
 
 LEASE_S = 300.0
 """Seconds a claim lasts. A batch is left in time for its last text to time out within it."""
@@ -131,19 +138,23 @@ class Sender:
         if self._begin is None and at_once > 1:
             self._pool = pool = ThreadPoolExecutor(at_once, "sender")
             self._begin = lambda text: pool.submit(gateway.send, text)
-        self._stopping = Event()  # never set where `run` gives no other
+        self._stopping = Event()  # never set where nobody gives another
+        self._patience = Patience(0, self._stopping)
+        self._held: tuple[Sequence[str], float] = (), 0.0
+        """Growers claimed and perhaps not served, and the end of their lease."""
 
     def run(self, stop: Event) -> None:
         """Work until `stop` is set; wait a little when there is nothing to do or no Redis."""
         log.info("sender started")
-        self._stopping = stop
         while not stop.is_set():
             try:
-                if self.tick() == 0:
+                if self.tick(stop) == 0:
                     stop.wait(POLL_S)
             except StoreUnavailable as error:
                 log.warning("the store cannot be reached, trying again: %s", error)
                 stop.wait(OUTAGE_S)
+        with suppress(StoreUnavailable):
+            self._give_back()
         self.close()
         log.info("sender stopped")
 
@@ -152,45 +163,65 @@ class Sender:
         if self._pool is not None:
             self._pool.shutdown()
 
-    def tick(self) -> int:
+    def tick(self, stop: Event | None = None) -> int:
         """Claim one batch and send what it is owed now; return how many texts were accepted.
 
-        A grower whose record or reminder fails is logged and tried again when its lease has
-        lapsed; the others are served. Raises `StoreUnavailable`.
+        Once `stop` is set no further text is begun. A grower whose record or reminder fails is
+        logged and tried again when its lease has lapsed; the others are served. Raises
+        `StoreUnavailable`, after trying again for as long as a text that was handed over is not
+        marked; the growers are given back by the next call.
         """
+        self._stopping = stop or self._stopping
+        self._give_back()
         now = self._clock()
         claimed = self._store.claim(now, LEASE_S, max(BATCH, GROWERS_A_THREAD * self._at_once))
+        self._held = claimed, now + LEASE_S
+        left: list[str] = []
+        begun = self._begun(claimed, now, left)
+        self._patience = Patience(LEASE_S, self._stopping)
         if self._begin is None or self._at_once == 1:
-            sent = self._serve_all(claimed, now)
+            sent = self._serve_all(begun, now)
         else:
-            growers = (
-                (number, self._served(_Claim(number, now + LEASE_S)))
-                for number in claimed
-                if self._in_time(now) and not self._stopping.is_set()
-            )
-            sent = Together(self._store, self._begin, self._at_once).serve(growers)
-        if self._stopping.is_set():
-            self._store.release(claimed, now + LEASE_S, self._clock())
+            growers = ((number, self._served(_Claim(number, now + LEASE_S))) for number, _ in begun)
+            together = Together(self._store, self._begin, self._at_once, self._patience)
+            sent = together.serve(growers)
+        if not self._stopping.is_set():
+            self._held = left, now + LEASE_S
+        self._give_back()
         return sent
+
+    def _begun(
+        self, claimed: Sequence[str], now: float, left: list[str]
+    ) -> Iterator[tuple[str, str]]:
+        """Go through the growers claimed at `now`, each with the one that follows.
+
+        No more are begun with in the second half of the lease: they go to `left`.
+        """
+        for place, pair in enumerate(zip_longest(claimed, claimed[1:], fillvalue="")):
+            if self._stopping.is_set():
+                return
+            if self._clock() > now + LEASE_S / 2:
+                log.warning("the gateway is slow; the rest of this batch is given back")
+                left += claimed[place:]
+                return
+            yield pair
+
+    def _give_back(self) -> None:
+        """Let any sender claim those who are held. Raises `StoreUnavailable`."""
+        numbers, lease = self._held
+        if numbers:
+            self._store.release(numbers, lease, self._clock())
+        self._held = (), lease
 
     def _served(self, claim: _Claim) -> Steps:
         """The steps of one grower among others, beginning with its record."""
         return (yield from self._serve(claim, (yield claim.number)))
 
-    def _in_time(self, now: float) -> bool:
-        """Whether a grower claimed at `now` may still be begun with."""
-        return self._clock() <= now + LEASE_S / 2
-
-    def _serve_all(self, claimed: Sequence[str], now: float) -> int:
+    def _serve_all(self, growers: Iterator[tuple[str, str]], now: float) -> int:
         """Serve growers one after the other, the lease of each having begun at `now`."""
         sent = 0
         loaded: Loaded | None = None
-        for number, following in zip_longest(claimed, claimed[1:], fillvalue=""):
-            if self._stopping.is_set():
-                break
-            if not self._in_time(now):
-                log.warning("the gateway is slow; the rest of this batch waits for its lease")
-                break
+        for number, following in growers:
             claim = _Claim(number, now + LEASE_S, following)
             try:
                 sent += self._alone(claim, loaded or self._store.load(number))
@@ -209,18 +240,32 @@ class Sender:
         """Take one grower through its steps, waiting at each."""
         steps = self._serve(claim, loaded)
         came: Outcome | Loaded | bool | None = None
+        unmarked = False
         while True:
             try:
                 step = steps.send(came)
             except StopIteration as end:
                 return int(end.value)
-            match step:
-                case Outgoing():
-                    came = self._gateway.send(step)
-                case Commit():
-                    came = self._committed(claim, step)
-                case _:
-                    came = self._store.load(step)
+            if isinstance(step, Outgoing):
+                came = self._gateway.send(step)
+                unmarked = True
+                continue
+            ask = partial(self._asked, claim, step)
+            came = self._patiently(ask) if unmarked else ask()
+            unmarked = unmarked and came is not True
+
+    def _patiently(self, ask: Callable[[], Answer]) -> Answer:
+        """Ask the store for the sake of a text that is not marked yet."""
+        while True:
+            try:
+                return ask()
+            except StoreUnavailable as error:
+                if not self._patience.wait(error):
+                    raise
+
+    def _asked(self, claim: _Claim, step: Commit | str) -> Loaded | bool:
+        """Do what a step wants of the store."""
+        return self._store.load(step) if isinstance(step, str) else self._committed(claim, step)
 
     def _committed(self, claim: _Claim, commit: Commit) -> bool:
         """Commit; the last of a grower comes back with the record of the one claimed next."""
@@ -287,7 +332,7 @@ class Sender:
                 return Loaded(loaded.version + 1, grower)
             loaded = yield number
             if sent:
-                kept = self._store.lines(number)
+                kept = self._patiently(partial(self._store.lines, number))
                 lines = with_early_reports(
                     [each for each in sent if not _is_among(each, kept)], kept
                 )

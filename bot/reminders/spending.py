@@ -129,10 +129,10 @@ class Ceiling:
 
     The spend is read every `REFRESH_S` at most. In between, the texts let through here are added to
     it at the dearest price, and where that reaches the ceiling it is read anew to be sure. So what
-    goes over the ceiling is, at the worst: the text that reaches it, one text more for each
-    further thread that sends (`at_once`), and what is spent in `REFRESH_S` by everything
-    else, which is other senders' rounds, reminders and replies. With one sender of one thread a
-    round ends with the very text that reaches the ceiling.
+    goes over the ceiling is, at the worst: the text that reaches it, those that the sender has
+    in hand besides (`at_once`), and what is spent in `REFRESH_S` by everything else, which is
+    other senders' rounds, reminders and replies. With one sender of one text at a time a round
+    ends with the very text that reaches the ceiling.
     """
 
     def __init__(self, spending: Spending, settings: Settings, clock: Callable[[], float]) -> None:

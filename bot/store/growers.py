@@ -243,8 +243,9 @@ class Store:
     ) -> tuple[list[bool | Exception], list[Loaded | Exception]]:
         """Make changes true, each by itself, and then read other growers, in one trip for all.
 
-        Where one fails that is no outage, its error stands in its place; the others are as they
-        would be without it.
+        Where one fails, its error stands in its place; the others are as they would be without
+        it. Of a cluster a part may be out of reach: `StoreUnavailable` is raised only where
+        nothing could be asked.
         """
         batches = []
         for change in changes:
@@ -503,15 +504,13 @@ _encoder = msgspec.msgpack.Encoder()
 
 
 def _or_error(answer: Any, read: Callable[[Any], Read]) -> Read | Exception:  # noqa: ANN401
-    """Read one answer of many; an outage is raised, as it is everybody's."""
+    """Read one answer of many, or return why there is none."""
     try:
         with reaching_redis():
             if isinstance(answer, Exception):
                 raise answer
         return read(answer)
-    except StoreUnavailable:
-        raise
-    except (RedisError, codec.RecordError) as error:
+    except (StoreUnavailable, RedisError, codec.RecordError) as error:
         return error
 
 

@@ -27,6 +27,7 @@ GROWERS = 40
 
 
 @pytest.mark.parametrize("at_once", [1, 4])
+@pytest.mark.parametrize("options", [(), ("--once",)])
 def test_a_sender_stopped_in_a_batch_gives_back_what_it_has_not_come_to(  # noqa: PLR0913, PLR0917 - fixtures
     redis_server: EmbeddedRedis,
     store: Store,
@@ -34,6 +35,7 @@ def test_a_sender_stopped_in_a_batch_gives_back_what_it_has_not_come_to(  # noqa
     profile: Path,
     processes: list[subprocess.Popen[bytes]],
     at_once: int,
+    options: tuple[str, ...],
 ) -> None:
     profile.write_text(f"at_once = {at_once}\n{profile.read_text()}", encoding="utf-8")
     numbers = [f"+25565500{place:04d}" for place in range(GROWERS)]
@@ -52,7 +54,7 @@ def test_a_sender_stopped_in_a_batch_gives_back_what_it_has_not_come_to(  # noqa
         processes.append(process)
         return process
 
-    sender = start()
+    sender = start(*options)
 
     def stopping() -> None:
         # With texts in the gateway's hands that it has yet to acknowledge.

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import threading
 from collections import Counter, deque
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor, as_completed
 from dataclasses import replace
-from itertools import count
+from itertools import count, islice
 from typing import TYPE_CHECKING
 
 import pytest
@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bot.gateways import routing
-from bot.gateways.base import Accepted, Deferred, Outcome, Outgoing, Refused
+from bot.gateways.base import CLOSED_FIRST, Accepted, Deferred, Outcome, Outgoing, Refused
 from bot.gateways.routing import (
     ENOUGH,
     FIRST_REST_S,
@@ -579,13 +579,54 @@ def test_a_gateway_alone_is_named_in_what_it_took(outcome: Outcome, named: Outco
     assert under_way.result(WAIT_S) == named
 
 
-def test_what_a_gateway_alone_did_not_get_to_is_passed_on() -> None:
+def test_what_a_gateway_alone_did_not_get_to_is_its_own_and_what_broke_is_passed_on() -> None:
     gateway = Beginning()
     alone = sole([Route("a", gateway)])
     assert alone is not None
     closed, broken = alone.begin(text()), alone.begin(text())
     gateway.begun[0].cancel()
     gateway.begun[1].set_exception(OSError("gone"))
-    assert closed.cancelled()
+    # It may have arrived, so it must be known whose it is should there be others one day.
+    assert closed.result(WAIT_S) == replace(CLOSED_FIRST, gateway="a")
     with pytest.raises(OSError, match="gone"):
         broken.result(WAIT_S)
+
+
+class Slow:
+    """Takes two seconds for every text, by the clock of the test."""
+
+    def __init__(self, clock: Clock, gate: threading.Event | None = None) -> None:
+        self.clock = clock
+        self.gate = gate
+        self.asked: list[Outgoing] = []
+
+    def send(self, text: Outgoing) -> Outcome:
+        self.asked.append(text)
+        if self.gate:
+            assert self.gate.wait(WAIT_S)
+        self.clock.now += 2.0
+        return Accepted()
+
+
+def test_beside_others_only_few_wait_for_a_slow_gateway_and_the_rest_are_told_their_turns() -> None:
+    clock, gate = Clock(), threading.Event()
+    slow = Slow(clock, gate)
+    router = Router([Route("a", slow, ("+25575",)), Route("b", Fake(), ("+25568",))], clock)
+    with ThreadPoolExecutor(20) as pool:
+        many = [pool.submit(router.send, text()) for _ in range(20)]
+        put_off = [each.result() for each in islice(as_completed(many, WAIT_S), 15)]
+        gate.set()
+        rest = [each.result(WAIT_S) for each in many]
+    # One is with the gateway and four wait: as it is not known yet, half a second is taken for each.
+    turns = [each.retry_after_s for each in put_off if isinstance(each, Deferred)]
+    assert sorted(turns) == [3.0 + each / 2 for each in range(15)]
+    assert sum(isinstance(each, Accepted) for each in rest) == len(slow.asked) == 5
+    assert {each.why for each in put_off if isinstance(each, Deferred)} == {"busy"}
+
+
+def test_all_wait_for_the_only_gateway() -> None:
+    clock = Clock()
+    router = Router([Route("a", Slow(clock), ("+25575",))], clock)
+    with ThreadPoolExecutor(20) as pool:
+        found = list(pool.map(lambda _: router.send(text()), range(7)))
+    assert found == [Accepted(gateway="a")] * 7

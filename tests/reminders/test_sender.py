@@ -7,7 +7,7 @@ from concurrent.futures import Future
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from itertools import count
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import pytest
 from msgspec.structs import replace
@@ -16,6 +16,7 @@ from bot.dialogue.records import Grower, Plan, Reminder, enqueue
 from bot.gateways.base import Accepted, Deferred, Outcome, Outgoing, Refused
 from bot.gateways.loopback import LoopbackGateway
 from bot.reminders import sender as sender_module
+from bot.reminders import together as together_module
 from bot.reminders.schedule import MOST_ATTEMPTS, next_due, retry_delay
 from bot.reminders.sender import LEASE_S, Sender
 from bot.settings import Settings
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 
     import redis
 
+    from bot.dialogue.records import Waiting
     from bot.store.growers import Commit, Loaded
 
 A = "+255712345678"
@@ -431,6 +433,11 @@ def test_a_slow_gateway_does_not_outlast_its_lease(room: Room) -> None:
     meddled(room, slow).tick()
     assert 0 < len(room.bodies()) < 20
     assert room.clock.now < MORNING + LEASE_S
+    came_to = {each.text.to for each in room.gateway.ledger}
+    # Who was not come to need not wait until the lease has lapsed.
+    again = room.store.claim(room.clock.now, LEASE_S, 10 * keys.SHARDS)
+    assert set(again) == set(numbers) - came_to != set()
+    room.store.release(again, room.clock.now + LEASE_S, room.clock.now)
     room.clock.now = MORNING + LEASE_S
     room.drain()
     assert sorted(room.bodies()) == sorted(10 * ["Plant today.", "Done? 1 yes 2 not yet 3 help"])
@@ -527,37 +534,168 @@ def test_many_are_served_at_once_and_each_growers_texts_keep_their_order(
         assert theirs == ["one", "two", "three"]
 
 
-def test_an_outage_with_many_at_once_is_told_when_all_have_ended(
-    redis_client: redis.Redis, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    store, clock = Store(redis_client), Clock(MORNING)
-    gateway = LoopbackGateway(clock)
-    sender = Sender(store, gateway, lambda grower, _: grower, SETTINGS, clock, at_once=4)
-    numbers = [f"+2557123{place:05d}" for place in range(20)]
+def owing(store: Store, many: int) -> list[str]:
+    """Put growers who are owed a text each."""
+    numbers = [f"+2557123{place:05d}" for place in range(many)]
     for number in numbers:
         grower = enqueue(Grower(), ["one"], "notice")
         assert store.commit(number, store.load(number), grower, due=0)
-    together, calls = Store.commit_and_load_many, []
+    return numbers
+
+
+@pytest.mark.parametrize("lost", ["the commit", "its answer"])
+@pytest.mark.parametrize("fails", [2, 3, 4])
+def test_an_outage_takes_nothing_of_what_became_of_many_texts(
+    redis_client: redis.Redis, monkeypatch: pytest.MonkeyPatch, lost: str, fails: int
+) -> None:
+    monkeypatch.setattr(together_module, "AGAIN_S", 0.01)
+    store, clock = Store(redis_client), Clock(MORNING)
+    gateway = LoopbackGateway(clock)
+    sender = Sender(store, gateway, lambda grower, _: grower, SETTINGS, clock, at_once=4)
+    numbers = owing(store, 20)
+    together, calls = Store.commit_and_load_many, count(1)
 
     def failing(
         self: Store, changes: Sequence[Commit], numbers: Sequence[str]
     ) -> tuple[list[bool | Exception], list[Loaded | Exception]]:
-        calls.append(numbers)
-        if len(calls) == 2:
-            raise StoreUnavailable
-        return together(self, changes, numbers)
+        # From the second trip on there are texts handed over. It is out for three trips.
+        if not fails <= next(calls) < fails + 3:
+            return together(self, changes, numbers)
+        if lost == "its answer":
+            together(self, changes, numbers)
+        raise StoreUnavailable
 
     monkeypatch.setattr(Store, "commit_and_load_many", failing)
+    assert sender.tick() == 20
+    assert sender.tick() == 0
+    sender.close()
+    assert sorted(each.text.to for each in gateway.ledger) == numbers
+    assert gateway.repeats == 0
+    assert [len(store.lines(number)) for number in numbers] == [1] * 20
+
+
+@pytest.mark.parametrize("at_once", [1, 4])
+def test_an_outage_that_lasts_is_told_when_no_text_is_under_way_and_gives_growers_back(
+    redis_client: redis.Redis, monkeypatch: pytest.MonkeyPatch, at_once: int
+) -> None:
+    monkeypatch.setattr(together_module, "AGAIN_S", 0.01)
+    store, clock = Store(redis_client), Clock(MORNING)
+    gone, over = threading.Event(), threading.Event()
+    gateway = LoopbackGateway(clock, lambda _: gone.set())
+
+    def around(_: str) -> None:
+        if gone.is_set() and not over.is_set():
+            raise StoreUnavailable
+
+    shy = Meddling(store, around)
+    sender = Sender(shy, gateway, lambda grower, _: grower, SETTINGS, clock, at_once=at_once)
+    numbers = owing(store, 20)
+    monkeypatch.setattr(sender_module, "LEASE_S", 0.2)
     with pytest.raises(StoreUnavailable):
         sender.tick()
-    assert len(gateway.ledger) == 4  # all that were under way have ended, and none was begun since
-    monkeypatch.undo()
-    clock.now += LEASE_S + 1
-    while sender.tick():
-        pass
+    begun = len(gateway.ledger)
+    assert begun == at_once
+    over.set()
+    # The clock has not moved: had they not been given back they would all be leased still.
+    assert sender.tick() == 20
     sender.close()
-    assert sorted({each.text.to for each in gateway.ledger}) == numbers
-    assert gateway.repeats == 4  # those whose commit the outage took, and no more
+    assert sorted(each.text.to for each in gateway.ledger) == numbers
+    assert gateway.repeats == begun
+    assert not any(redis_client.zcard(keys.lease_key(each)) for each in range(keys.SHARDS))
+
+
+class ByHand(LoopbackGateway):
+    """A gateway that says nothing of any text but the first until it is told to."""
+
+    def __init__(self, clock: Clock) -> None:
+        super().__init__(clock)
+        self.begun: list[Future[Outcome]] = []
+
+    def begin(self, text: Outgoing) -> Future[Outcome]:
+        future: Future[Outcome] = Future()
+        if self.ledger:
+            self.begun.append(future)
+        else:
+            future.set_result(Accepted())
+        self.send(text)
+        return future
+
+
+def test_with_a_store_that_is_read_but_not_written_no_text_more_is_handed_over(
+    redis_client: redis.Redis, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(together_module, "AGAIN_S", 0.01)
+    monkeypatch.setattr(together_module, "OUTLAST_S", 0.2)
+    store, clock = Store(redis_client), Clock(MORNING)
+    gateway = ByHand(clock)
+    sender = Sender(store, gateway, lambda grower, _: grower, SETTINGS, clock, at_once=4)
+    owing(store, 20)
+    trips, together = [], Store.commit_and_load_many
+
+    def noted(
+        self: Store, changes: Sequence[Commit], numbers: Sequence[str]
+    ) -> tuple[list[bool | Exception], list[Loaded | Exception]]:
+        trips.append((len(changes), len(numbers)))
+        answers = together(self, changes, numbers)
+        if len(trips) == 2:
+            redis_client.config_set("maxmemory", 1)
+        if len(trips) > 1 and gateway.begun:
+            gateway.begun.pop(0).set_result(Accepted())
+        return answers
+
+    monkeypatch.setattr(Store, "commit_and_load_many", noted)
+    try:
+        with pytest.raises(StoreUnavailable):
+            sender.tick()
+    finally:
+        redis_client.config_set("maxmemory", 0)
+    assert trips[:3] == [(0, 4), (1, 0), (1, 1)]  # the last could be read, and not be written
+    assert len(gateway.ledger) == 4
+
+
+@pytest.mark.parametrize("at_once", [1, 4])
+def test_a_permission_that_cannot_be_looked_up_takes_nothing_of_other_texts(
+    redis_client: redis.Redis, at_once: int
+) -> None:
+    store, clock = Store(redis_client), Clock(MORNING)
+    gateway = LoopbackGateway(clock)
+    asked = count()
+
+    def permit(_: Waiting) -> Literal["send", "hold", "drop"]:
+        if next(asked) == 3:
+            raise StoreUnavailable
+        return "send"
+
+    sender = Sender(
+        store, gateway, lambda grower, _: grower, SETTINGS, clock, permit, at_once=at_once
+    )
+    numbers = owing(store, 20)
+    with pytest.raises(StoreUnavailable):
+        sender.tick()
+    assert len(gateway.ledger) == 3
+    assert sum(len(store.lines(number)) for number in numbers) == 3
+    assert sender.tick() == 17  # at once: they have been given back
+    sender.close()
+    assert gateway.repeats == 0
+
+
+@pytest.mark.parametrize("step", range(7, STEPS - 1))
+def test_an_outage_takes_nothing_of_what_became_of_a_text(
+    room: Room, monkeypatch: pytest.MonkeyPatch, step: int
+) -> None:
+    monkeypatch.setattr(together_module, "AGAIN_S", 0.01)
+    room.put(A, enqueue(OWED, ["Welcome."], "reply"))
+    steps = count()
+
+    def around(name: str) -> None:
+        if next(steps) == step and not name.endswith("send"):
+            raise StoreUnavailable
+
+    meddled(room, around).tick()
+    room.sender.tick()
+    assert room.bodies() == ["Welcome.", "Plant today.", "Done? 1 yes 2 not yet 3 help"]
+    assert room.gateway.repeats == 0
+    assert len(room.store.lines(A)) == 3
 
 
 class Hasty(LoopbackGateway):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+import time
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
@@ -10,7 +12,7 @@ import pytest
 from bot.dialogue.records import Grower, enqueue
 from bot.gateways.base import Deferred, Outcome, Outgoing, Refused
 from bot.gateways.loopback import LoopbackGateway
-from bot.gateways.routing import LONGEST_REST_S, Route, Router
+from bot.gateways.routing import LONGEST_REST_S, WAITING, Route, Router
 from bot.reminders.schedule import FIRST_RETRY_S, MOST_ATTEMPTS, next_due
 from bot.reminders.sender import Sender
 from bot.settings import Settings
@@ -152,3 +154,32 @@ def test_a_refusal_is_of_no_other_gateways_business(town: Town) -> None:
     town.sender.tick()
     assert town.sent() == [("refused", "one", "")]
     assert town.b.ledger == []
+
+
+def test_a_gateway_that_is_slow_keeps_no_text_from_the_others(store: Store) -> None:
+    gate, ticking = threading.Event(), threading.Event()
+    quick = LoopbackGateway(time.time, lambda _: len(quick.ledger) < 5 or ticking.set())
+
+    class Slow(LoopbackGateway):
+        def send(self, text: Outgoing) -> Outcome:
+            assert gate.wait(60.0)
+            return super().send(text)
+
+    slow = Slow(time.time)
+    routes = [Route("a", slow, ("+25570",)), Route("b", quick, ("+25571",))]
+    sender = Sender(
+        store, Router(routes), lambda grower, _: grower, SETTINGS, time.time, at_once=2 + WAITING
+    )
+    numbers = [f"+255700{each:06d}" for each in range(40)] + [f"+255710{n:06d}" for n in range(5)]
+    for due, number in enumerate(numbers):
+        owed = enqueue(Grower(), ["one"], "reply")
+        assert store.commit(number, store.load(number), owed, due=float(due))
+    thread = threading.Thread(target=sender.tick)
+    thread.start()
+    try:
+        assert ticking.wait(30.0)
+        assert slow.ledger == []
+    finally:
+        gate.set()
+        thread.join()
+        sender.close()

@@ -14,7 +14,7 @@ from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from bot.gateways.base import Accepted, Deferred, Outcome, Outgoing, Refused
+from bot.gateways.base import CLOSED_FIRST, Accepted, Deferred, Outcome, Outgoing, Refused
 from bot.gateways.pace import Pace
 from bot.gateways.profiles import ProfileError
 from bot.gateways.smpp.inbox import Inbox
@@ -171,10 +171,7 @@ class SmppGateway:
         try:
             return self.begin(text).result()
         except CancelledError:
-            return Deferred(
-                "the SMPP link was closed before the answer; the text may have arrived",
-                why="unknown",
-            )
+            return CLOSED_FIRST
 
     def begin(self, text: Outgoing) -> Future[Outcome]:
         """Hand over one text without waiting; the future is cancelled if the link is closed."""
