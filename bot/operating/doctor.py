@@ -61,7 +61,12 @@ def examined(
         for check in WITH_REDIS:
             yield from _looked(check, patient)
     except StoreUnavailable as error:
-        yield wrong("redis", f"Redis does not answer: {error}", REACH)
+        yield unanswered(error)
+
+
+def unanswered(error: StoreUnavailable) -> Finding:
+    """Make the finding that Redis does not answer."""
+    return wrong("redis", f"Redis does not answer: {error}", REACH)
 
 
 def _looked(check: Callable[[Patient], Iterator[Finding]], patient: Patient) -> Iterator[Finding]:
