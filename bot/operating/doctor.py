@@ -31,6 +31,7 @@ ANYWAY = (
 WITH_REDIS = (
     checking_redis.version,
     checking_redis.role,
+    checking_redis.copies,
     checking_redis.memory,
     checking_redis.persistence,
     checking_redis.disk,
@@ -39,6 +40,7 @@ WITH_REDIS = (
     checking_work.backed_up,
     checking_work.records,
     checking_work.senders,
+    checking_work.spending,
     checking_work.rounds,
     checking_work.desk,
 )
