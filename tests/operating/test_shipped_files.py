@@ -145,6 +145,18 @@ class TestPage:
             if isinstance(command, click.Group) and second:
                 assert second in command.commands, call
 
+    def test_every_option_in_it_is_one_of_its_command(self) -> None:
+        found = re.findall(r"fieldbell ((?:[a-z][\w-]* )+[^`\n]*--[^`\n]*)", self.TEXT)
+        calls = [call for call in found if call.split()[0] in main.commands]
+        assert len(calls) > 3
+        for call in calls:
+            command: click.Command = main
+            words = call.split()
+            while isinstance(command, click.Group) and words[0] in command.commands:
+                command = command.commands[words.pop(0)]
+            known = {option for each in command.params for option in each.opts}
+            assert {word for word in words if word.startswith("--")} <= known, call
+
     def test_every_setting_in_it_is_one(self) -> None:
         named = set(re.findall(rf"{PREFIX}([A-Z_]+)", self.TEXT)) - {"SETTINGS"}
         assert {each.lower() for each in named} <= set(Settings.__struct_fields__)
