@@ -7,14 +7,17 @@ import re
 import shlex
 import shutil
 import subprocess
+import time
 from pathlib import Path
 
 import click
 import pytest
+from deployments import free_port
 
 import bot.operating
 from bot.cli import main
 from bot.settings import PREFIX, Settings
+from bot.store.server import find_server
 
 FOLDER = Path(bot.operating.__file__).parent
 ROOT = FOLDER.parent.parent
@@ -176,3 +179,35 @@ class TestPage:
         for name in set(re.findall(r"fieldbell_(\w+)", self.TEXT)):
             base = name.removesuffix("_total").removesuffix("_bucket").removesuffix("_count")
             assert f'"{base}"' in source or f'"fieldbell_{base}"' in source, name
+
+
+REDIS_SETTINGS = [
+    block
+    for page in (PAGE, FOLDER / "scaling.md")
+    for block in re.findall(r"^```\n(.*?)^```", page.read_text(), re.DOTALL | re.MULTILINE)
+    if re.search(r"^(appendonly|min-replicas|cluster-enabled|sentinel) ?", block, re.MULTILINE)
+]
+
+
+@pytest.mark.parametrize("block", REDIS_SETTINGS, ids=lambda it: it.split()[0])
+def test_redis_starts_with_the_settings_that_a_page_asks_for(block: str, tmp_path: Path) -> None:
+    file, place = tmp_path / "redis.conf", tmp_path / "redis.sock"
+    own = f"port {free_port()}\ndir {tmp_path}\nunixsocket {place}\n"
+    file.write_text(own + block)
+    sentinel = ["--sentinel"] if block.startswith("sentinel") else []
+    log = tmp_path / "log"
+    with log.open("w") as stream:
+        server = subprocess.Popen([find_server(), file, *sentinel], stdout=stream, stderr=stream)
+    try:
+        deadline = time.monotonic() + 30
+        while not place.exists():
+            assert server.poll() is None, log.read_text()
+            assert time.monotonic() < deadline
+            time.sleep(0.02)
+    finally:
+        server.kill()
+        server.wait()
+
+
+def test_the_settings_of_redis_were_found() -> None:
+    assert len(REDIS_SETTINGS) == 5
