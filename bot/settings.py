@@ -300,9 +300,10 @@ def _from_file(file: Path) -> dict[str, Any]:
 
 def _tells(name: str, value: object) -> bool:
     """Whether a secret is in a value. An address of Redis without a password gives nothing away."""
-    return bool(value) and (
-        name != "redis_url" or any(sign in str(value) for sign in ("@", "password"))
-    )
+    return bool(value) and (name != "redis_url" or bool(_PASSWORD.search(str(value))))
+
+
+_PASSWORD = re.compile(r"//[^/]*:.+@|password=")
 
 
 def _from_environment(environ: Mapping[str, str]) -> dict[str, str]:

@@ -136,10 +136,10 @@ def _frame(each: Struct) -> bytes:
 @contextmanager
 def _made(path: Path) -> Iterator[BinaryIO]:
     """Make a file that is at its place only once all of it is on the disk."""
-    if path.exists():
-        raise ArchiveError(f"{path} is there already; name another file, or take it away")
     part = path.with_name(f".{path.name}.{token_hex(4)}.part")
     try:
+        if path.exists():
+            raise ArchiveError(f"{path} is there already; name another file, or take it away")
         descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         try:
             with os.fdopen(descriptor, "wb") as file:

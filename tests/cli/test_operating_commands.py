@@ -129,3 +129,17 @@ def test_a_cluster_that_does_not_answer_is_a_finding_among_the_others(
     assert {each["part"] for each in findings} >= {"settings", "flows", "gateway", "redis"}
     (ill,) = (each for each in findings if each["part"] == "redis")
     assert ill["level"] == "wrong"
+
+
+@pytest.mark.parametrize("command", ["backup", "backup-key"])
+def test_a_place_that_may_not_be_looked_into_is_a_line_and_no_traceback(
+    runner: CliRunner, monkeypatch: pytest.MonkeyPatch, command: str
+) -> None:
+    def refused(_: Path) -> bool:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr("pathlib.Path.exists", refused)  # for root everything may be
+    options = ["--in-the-clear"] if command == "backup" else []
+    result = runner.invoke(main, [command, "file", *options])
+    assert result.exit_code == 1
+    assert result.stderr == "Error: file cannot be written: Permission denied\n"
