@@ -12,10 +12,11 @@ import msgspec
 from bot.commands import WHO, store_of
 from bot.operating import archive, backups
 from bot.operating.archive import ArchiveError
-from bot.operating.doctor import examined
+from bot.operating.doctor import examined, unanswered
 from bot.operating.findings import wrong
 from bot.settings import Settings
 from bot.store.connecting import reached
+from bot.store.errors import StoreUnavailable
 from bot.store.people import People
 from bot.store.server import EmbeddedRedisError
 
@@ -36,9 +37,13 @@ def doctor(context: click.Context, as_json: bool) -> None:  # noqa: FBT001 - cli
     with ExitStack() as stack:
         client = unreached = None
         try:
-            client = stack.enter_context(reached(settings.redis_url, settings.data))
+            client = stack.enter_context(
+                reached(settings.redis_url, settings.data, settings.redis_password)
+            )
         except EmbeddedRedisError as error:
             unreached = wrong("redis", str(error), "do as it says")
+        except StoreUnavailable as error:  # a cluster's nodes are asked at once
+            unreached = unanswered(error)
         findings = examined(settings, client, os.environ)
         for each in (*([unreached] if unreached else []), *findings):
             ill = ill or each.level == "wrong"

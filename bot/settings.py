@@ -283,7 +283,7 @@ def _from_file(file: Path) -> dict[str, Any]:
         raise SettingsError(f"settings file {file} cannot be read: {error.strerror}") from error
     except ValueError as error:
         raise SettingsError(f"settings file {file} is not TOML: {error}") from error
-    kept = [name for name in SECRETS if values.get(name)]
+    kept = [name for name in SECRETS if _tells(name, values.get(name))]
     if kept and file.stat().st_mode & stat.S_IROTH:
         log.warning(
             "everybody on this machine can read %s, and it holds %s: chmod o-r it, or set %s",
@@ -296,6 +296,14 @@ def _from_file(file: Path) -> dict[str, Any]:
             hint = nearest(key, Settings.__struct_fields__)
             raise SettingsError(f"{file} has an unknown key {key!r}; {hint}")
     return values
+
+
+def _tells(name: str, value: object) -> bool:
+    """Whether a secret is in a value. An address of Redis without a password gives nothing away."""
+    return bool(value) and (name != "redis_url" or bool(_PASSWORD.search(str(value))))
+
+
+_PASSWORD = re.compile(r"//[^/]*:.+@|password=")
 
 
 def _from_environment(environ: Mapping[str, str]) -> dict[str, str]:

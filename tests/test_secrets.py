@@ -106,7 +106,11 @@ def test_settings_that_are_shown_show_no_secret(shown: object) -> None:
         (0o644, f'secret = "{KEY}"', True),
         (0o604, f'reviewer_key = "{KEY}"', True),
         (0o640, f'secret = "{KEY}"', False),
-        (0o600, f'redis_url = "{KEY}"', False),
+        (0o600, f'redis_url = "redis://:{KEY}@h"', False),
+        (0o644, f'redis_url = "redis://:{KEY}@h"', True),
+        (0o644, f'redis_url = "redis+sentinel://h/s?sentinel_password={KEY}"', True),
+        (0o644, 'redis_url = "redis://127.0.0.1:6379/0"', False),
+        (0o644, 'redis_url = "redis+cluster://fieldbell@10.0.0.1:6379,10.0.0.2"', False),
         (0o644, 'zone = "Africa/Lagos"', False),
     ],
 )

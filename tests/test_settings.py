@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -125,3 +126,33 @@ def test_a_name_like_no_other_lists_them_all() -> None:
 def test_a_file_or_folder_set_to_nothing_is_not_set() -> None:
     settings = Settings.read({"FIELDBELL_DISTRICT": "", "FIELDBELL_LOCALES": ""})
     assert settings == Settings()
+
+
+class TestTable:
+    """The table of the main README, a row a setting or several: `FIELDBELL_A`, `_B`."""
+
+    ROWS = re.findall(
+        r"^\| (`(?:REDIS_URL|FIELDBELL_).*?) \| (.*?) \| .* \|$",
+        (Path(__file__).parents[1] / "README.md").read_text(),
+        re.MULTILINE,
+    )
+
+    def named(self, cell: str) -> list[str]:
+        return [
+            each.removeprefix("FIELDBELL").removeprefix("_").lower()
+            for each in re.findall(r"`(\w+)`", cell)
+        ]
+
+    def test_it_names_every_setting_once_and_nothing_else(self) -> None:
+        named = [name for cell, _ in self.ROWS for name in self.named(cell)]
+        assert sorted(named) == sorted(Settings.__struct_fields__)
+
+    def test_its_defaults_are_those_there_are(self) -> None:
+        nothing = {"none": ("", None), "off": (False, ""), "all": ("",)}
+        for cell, default in self.ROWS:
+            names, said = self.named(cell), default.replace("`", "").split(", ")
+            for name, each in zip(
+                names, said * len(names) if len(said) == 1 else said, strict=True
+            ):
+                real = getattr(Settings(), name)
+                assert real in nothing.get(each, ()) or str(real).removesuffix(".0") == each, name

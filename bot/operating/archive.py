@@ -75,7 +75,7 @@ def write(path: Path, taken: str, read: Iterable[Entry], recipients: Sequence[st
     The file is there only once it is whole, and only its owner may read it. Raises ArchiveError
     where it cannot be written, or is there already; and what reading the entries raises.
     """
-    keys = [_recipient(each) for each in recipients]
+    keys = [recipient_of(each) for each in recipients]
     packed = _Packed(Header(MAGIC, FORMAT, taken), read)
     with _made(path) as file:
         try:
@@ -136,10 +136,10 @@ def _frame(each: Struct) -> bytes:
 @contextmanager
 def _made(path: Path) -> Iterator[BinaryIO]:
     """Make a file that is at its place only once all of it is on the disk."""
-    if path.exists():
-        raise ArchiveError(f"{path} is there already; name another file, or take it away")
     part = path.with_name(f".{path.name}.{token_hex(4)}.part")
     try:
+        if path.exists():
+            raise ArchiveError(f"{path} is there already; name another file, or take it away")
         descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         try:
             with os.fdopen(descriptor, "wb") as file:
@@ -154,7 +154,8 @@ def _made(path: Path) -> Iterator[BinaryIO]:
         raise ArchiveError(f"{path} cannot be written: {error.strerror or error}") from error
 
 
-def _recipient(written: str) -> pyrage.x25519.Recipient:
+def recipient_of(written: str) -> pyrage.x25519.Recipient:
+    """Read an age recipient ("age1..."). Raises ArchiveError for what is none."""
     try:
         return pyrage.x25519.Recipient.from_str(written)
     except pyrage.RecipientError as error:

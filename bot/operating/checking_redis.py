@@ -13,6 +13,7 @@ from bot.operating.findings import Finding, ok, warning, wrong
 from bot.operating.servers import info, servers
 from bot.store.errors import RightMissingError, reaching_redis
 from bot.store.server import OLDEST
+from bot.store.trips import WAIT_MS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -63,6 +64,31 @@ def role(patient: Patient) -> Iterator[Finding]:
             yield ok("redis", f"{name} has {said['connected_slaves']} replicas")
         else:
             yield ok("redis", f"{name} has no replica: its disk and your backups are all there is")
+
+
+def copies(patient: Patient) -> Iterator[Finding]:
+    """See that texts that wait for replicas do not wait in vain."""
+    wanted = patient.settings.replicas
+    for name, server in servers(patient.redis) if wanted else ():
+        try:
+            with reaching_redis():
+                there: int = server.execute_command("WAIT", wanted, WAIT_MS)  # type: ignore[no-untyped-call]
+        except RightMissingError:
+            yield wrong(
+                "redis",
+                f"{name} does not let WAIT be called, so no text is acknowledged",
+                "give its user that right, as redis-users.acl does",
+            )
+            continue
+        if there >= wanted:
+            yield ok("redis", f"{name} has the {wanted} replicas that texts wait for")
+        else:
+            yield wrong(
+                "redis",
+                f"{name} has {there} of {wanted} replicas, so no text is acknowledged",
+                "bring the replicas back (redis-cli info replication), or till then set "
+                "FIELDBELL_REPLICAS lower and accept what a failover then may lose",
+            )
 
 
 def memory(patient: Patient) -> Iterator[Finding]:

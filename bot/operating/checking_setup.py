@@ -11,13 +11,16 @@ from bot.dialogue.proof import prove
 from bot.dialogue.slips import FlowError
 from bot.gateways.opening import modem_section, smpp_link
 from bot.gateways.profiles import ProfileError, read_profiles, secret
+from bot.operating.archive import ArchiveError, recipient_of
 from bot.operating.findings import Finding, ok, warning, wrong
+from bot.reminders.spending import own_gateways
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from bot.gateways.profiles import Profile
     from bot.operating.findings import Patient
+    from bot.settings import Settings
 
 PATIENCE_S = 5.0
 """How long the gateway's host may take to answer, in seconds."""
@@ -69,12 +72,33 @@ def settings(patient: Patient) -> Iterator[Finding]:
                 f"FIELDBELL_{name.upper()} is not set: {instead}",
                 "set it to a number that somebody answers",
             )
+    yield from _kept_for(said)
+    if unknown := sorted(said.prices.keys() - {*own_gateways(said)}):
+        yield warning(
+            "settings",
+            f"FIELDBELL_GATEWAY_PRICES names {', '.join(unknown)}, and FIELDBELL_GATEWAY does not",
+            "correct the name, which is that of the profile's file; leave it for one that was in "
+            "use earlier",
+        )
+
+
+def _kept_for(said: Settings) -> Iterator[Finding]:
     if not said.backup_to:
         yield warning(
             "settings",
             "FIELDBELL_BACKUP_TO is not set, so no backup can be encrypted",
             "make a key with `fieldbell backup-key FILE`, keep the file elsewhere, and set what "
             "the command prints",
+        )
+        return
+    try:
+        for each in said.backup_to.split(","):
+            recipient_of(each.strip())
+    except ArchiveError as error:
+        yield wrong(
+            "settings",
+            f"FIELDBELL_BACKUP_TO cannot be used, so no backup is made: {error}",
+            "set what `fieldbell backup-key FILE` printed",
         )
 
 
@@ -114,6 +138,13 @@ def gateway(patient: Patient) -> Iterator[Finding]:
         return
     for name, profile in profiles.items():
         yield from _gateway(name, profile, patient.environ)
+    taken = {prefix for profile in profiles.values() for prefix in profile.prefixes}
+    if all(profile.prefixes for profile in profiles.values()):
+        yield warning(
+            "gateway",
+            f"only numbers that begin with {', '.join(sorted(taken))} have a gateway",
+            "leave prefixes out of one profile, if growers may have other numbers",
+        )
 
 
 def _gateway(name: str, profile: Profile, environ: Mapping[str, str]) -> Iterator[Finding]:
@@ -129,22 +160,24 @@ def _gateway(name: str, profile: Profile, environ: Mapping[str, str]) -> Iterato
         try:
             secret(variable, environ)
         except ProfileError as error:
-            yield wrong("gateway", f"{use}: {error}", "set it for the web and the senders alike")
+            yield wrong(
+                "gateway", f"{name}: {use}: {error}", "set it for the web and the senders alike"
+            )
     if (profile.sms_in or profile.receipt or profile.ussd) and profile.signed is None:
         yield warning(
             "gateway",
-            f"profile {name} asks for no signature, so whoever knows the address can write to it",
+            f"{name}: it asks for no signature, so whoever knows the address can write to it",
             "agree on a token or a signature with the provider ([signed] in the profile), or let "
             "the proxy take /hooks from the provider's addresses only",
         )
     if modem:
-        yield _folder(modem.folder)
+        yield _folder(name, modem.folder)
     elif place := _place(profile):
-        yield _connected(*place)
+        yield _connected(name, *place)
     else:
         yield warning(
             "gateway",
-            f"profile {name} has no way for texts to leave",
+            f"{name}: it has no way for texts to leave",
             "name a profile with [sms_out], [smpp] or [modem] in FIELDBELL_GATEWAY, or growers "
             "get no reminders",
         )
@@ -160,30 +193,30 @@ def _place(profile: Profile) -> tuple[str, int] | None:
     return url.hostname or "", url.port or (443 if url.scheme == "https" else 80)
 
 
-def _folder(folder: str) -> Finding:
+def _folder(name: str, folder: str) -> Finding:
     if Path(folder).is_dir():
-        return ok("gateway", f"the modem's folder {folder} is there")
+        return ok("gateway", f"{name}: the modem's folder {folder} is there")
     return wrong(
         "gateway",
-        f"the modem's folder {folder} is not there",
+        f"{name}: the modem's folder {folder} is not there",
         "make it, belonging to whom fieldbell send runs as, and start gammu-smsd with it",
     )
 
 
-def _connected(host: str, port: int) -> Finding:
+def _connected(name: str, host: str, port: int) -> Finding:
     try:
         with socket.create_connection((host, port), PATIENCE_S):
-            return ok("gateway", f"{host} answers on port {port}; no text was sent")
+            return ok("gateway", f"{name}: {host} answers on port {port}; no text was sent")
     except socket.gaierror as error:
         return wrong(
             "gateway",
-            f"the name {host} is not known ({error.strerror})",
+            f"{name}: the host {host} is not known ({error.strerror})",
             "correct it in the profile, or mend this machine's DNS",
         )
     except OSError as error:
         return wrong(
             "gateway",
-            f"{host} cannot be reached on port {port} ({error})",
+            f"{name}: {host} cannot be reached on port {port} ({error})",
             "see the provider's notices, the firewall, and whether this machine's address is one "
             "that the provider lets in",
         )

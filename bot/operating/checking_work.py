@@ -11,6 +11,7 @@ from bot.operating.backups import last_backup
 from bot.operating.findings import Finding, ok, warning, wrong
 from bot.reminders.rounds import faults
 from bot.reminders.schedule import next_due
+from bot.reminders.spending import bill, month_at
 from bot.store import keys
 from bot.store.backlog import backlog
 from bot.store.beats import Beats
@@ -19,6 +20,7 @@ from bot.store.errors import reaching_redis
 from bot.store.groups import Groups
 from bot.store.people import People
 from bot.store.rounds import Rounds
+from bot.store.spending import Spending
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
@@ -147,6 +149,27 @@ def _ago(seconds: float) -> str:
     return f"{seconds:.0f} seconds"
 
 
+def spending(patient: Patient) -> Iterator[Finding]:
+    """Look how near the month's texts have come to the ceiling, where there is one."""
+    this = month_at(patient.clock(), patient.settings)
+    found = bill(Spending(patient.redis), this, patient.settings)
+    if not found.ceiling:
+        return
+    said = f"{found.percent}% of the month's ceiling is spent"
+    if not found.warns:
+        yield ok("spending", said)
+    else:
+        yield warning(
+            "spending",
+            said if found.left else f"{said}: rounds are paused",
+            "`fieldbell spending` says what for; raise FIELDBELL_SPEND_CEILING if rounds are to go "
+            "on this month",
+        )
+
+
+PAUSED_BY = {"": "", "ceiling": " by the month's ceiling"}
+
+
 def rounds(patient: Patient) -> Iterator[Finding]:
     """Look for rounds that are under way and do not get on."""
     kept, groups = Rounds(patient.redis), Groups(patient.redis).shelf.all()
@@ -156,7 +179,8 @@ def rounds(patient: Patient) -> Iterator[Finding]:
         if one.state == "paused" and (left := kept.left(one)):
             yield warning(
                 "rounds",
-                f"{one.name} ({one.id}) is paused, with {left:,} texts to go",
+                f"{one.name} ({one.id}) is paused{PAUSED_BY[one.paused_for]}, with {left:,} texts "
+                "to go",
                 f"`fieldbell rounds resume {one.id}`, or stop it",
             )
         elif one.state in {"running", "counting"} and one.start <= patient.clock():

@@ -31,6 +31,7 @@ ANYWAY = (
 WITH_REDIS = (
     checking_redis.version,
     checking_redis.role,
+    checking_redis.copies,
     checking_redis.memory,
     checking_redis.persistence,
     checking_redis.disk,
@@ -39,6 +40,7 @@ WITH_REDIS = (
     checking_work.backed_up,
     checking_work.records,
     checking_work.senders,
+    checking_work.spending,
     checking_work.rounds,
     checking_work.desk,
 )
@@ -61,7 +63,12 @@ def examined(
         for check in WITH_REDIS:
             yield from _looked(check, patient)
     except StoreUnavailable as error:
-        yield wrong("redis", f"Redis does not answer: {error}", REACH)
+        yield unanswered(error)
+
+
+def unanswered(error: StoreUnavailable) -> Finding:
+    """Make the finding that Redis does not answer."""
+    return wrong("redis", f"Redis does not answer: {error}", REACH)
 
 
 def _looked(check: Callable[[Patient], Iterator[Finding]], patient: Patient) -> Iterator[Finding]:

@@ -37,6 +37,9 @@ keepalive = 15
 max_requests = 100_000
 max_requests_jitter = 10_000
 limit_request_line = 8190
+# systemd or the container commands it by signals; a socket beside them is one door more, and would
+# have to be written where nothing is.
+control_socket_disable = True
 
 accesslog = "-"
 access_log_format = ACCESS

@@ -15,6 +15,7 @@ from flask import Blueprint, Response, jsonify
 from bot.operating.backups import being_restored
 from bot.store import keys
 from bot.store.errors import StoreUnavailable, reaching_redis
+from bot.store.trips import heeded, together
 
 if TYPE_CHECKING:
     import redis
@@ -28,8 +29,11 @@ PROBE_S = 60
 """How long what was written to see whether Redis writes stays there."""
 
 
-def create_health(client: redis.Redis) -> Blueprint:
-    """Make /health and /ready. What they say is for anyone to read, so it names no address."""
+def create_health(client: redis.Redis, copies: int = 0) -> Blueprint:
+    """Make /health and /ready. What they say is for anyone to read, so it names no address.
+
+    `copies` is how many replicas must have a text before it is acknowledged.
+    """
     pages = Blueprint("health", __name__)
 
     @pages.get("/health")
@@ -40,7 +44,7 @@ def create_health(client: redis.Redis) -> Blueprint:
     @pages.get("/ready")
     def ready() -> tuple[Response, int, dict[str, str]]:
         """Say whether texts can be taken, and if not, what keeps them."""
-        missing = lacking(client)
+        missing = lacking(client, copies)
         headers = {"Cache-Control": "no-store"}
         if missing:
             headers["Retry-After"] = RETRY_S
@@ -49,9 +53,10 @@ def create_health(client: redis.Redis) -> Blueprint:
     return pages
 
 
-def lacking(client: redis.Redis) -> list[str]:
+def lacking(client: redis.Redis, copies: int = 0) -> list[str]:
     """Name what keeps texts from being taken: "redis", "writes", "restore"; empty if nothing does.
 
+    Too few replicas are among "writes", as texts wait for them in vain.
     The flows and the settings were read, or there would be no app to ask.
     """
     try:
@@ -61,7 +66,7 @@ def lacking(client: redis.Redis) -> list[str]:
         return ["redis"]
     try:
         with reaching_redis():
-            client.set(keys.probe_key(), "1", ex=PROBE_S)
+            heeded(together(client, [("SET", keys.probe_key(), "1", "EX", PROBE_S)], copies))
     except StoreUnavailable as error:
         log.warning("not ready: %s", error)
         return ["writes"]

@@ -29,7 +29,7 @@ from bot.operating.backups import last_backup
 from bot.operating.servers import info, servers
 from bot.store.backlog import backlog
 from bot.store.beats import Beats
-from bot.store.errors import StoreUnavailable
+from bot.store.errors import RightMissingError, StoreUnavailable
 from bot.store.groups import Groups
 from bot.store.rounds import Rounds, State
 
@@ -191,7 +191,7 @@ class _OfTheStore(Collector):
         for name, server in servers(self._client):
             try:
                 said = info(server)
-            except redis.ResponseError:  # this user of Redis may not ask
+            except (redis.ResponseError, RightMissingError):  # this user of Redis may not ask
                 continue
             used.add_metric((name,), said["used_memory"])
             most.add_metric((name,), said["maxmemory"])

@@ -74,7 +74,7 @@ def create_app(
         app.register_blueprint(create_blueprint(dialogue, settings, clock))
     app.extensions["profiles"] = read_profiles(settings.gateway)
     app.register_blueprint(hooks)
-    app.register_blueprint(create_health(store.redis))
+    app.register_blueprint(create_health(store.redis, settings.replicas))
     if settings.metrics_key:
         app.register_blueprint(create_metrics(store.redis, settings.metrics_key, clock))
     return app

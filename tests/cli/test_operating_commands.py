@@ -101,3 +101,45 @@ def test_the_doctor_says_what_is_wrong_and_how_to_mend_it(
     (place,) = (place for place, line in enumerate(lines) if line.startswith("wrong"))
     assert "no sender is at work" in lines[place]
     assert lines[place + 1].lstrip().startswith("> start one")
+
+
+def findings_of(runner: CliRunner, monkeypatch: pytest.MonkeyPatch) -> list[dict[str, str]]:
+    monkeypatch.setattr(checking_setup, "prove", lambda _: [])
+    looked = runner.invoke(main, ["doctor", "--json"])
+    return [json.loads(line) for line in looked.stdout.splitlines()]
+
+
+def test_the_doctor_signs_in_to_redis_with_the_password_of_the_settings(
+    runner: CliRunner, redis_client: redis.Redis, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("FIELDBELL_REDIS_PASSWORD", "of this test")
+    redis_client.config_set("requirepass", "of this test")
+    try:
+        findings = findings_of(runner, monkeypatch)
+    finally:
+        redis_client.config_set("requirepass", "")
+    assert {"level": "ok", "part": "redis", "found": "answers", "mend": ""} in findings
+
+
+def test_a_cluster_that_does_not_answer_is_a_finding_among_the_others(
+    runner: CliRunner, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("REDIS_URL", "redis+cluster://127.0.0.1:1")
+    findings = findings_of(runner, monkeypatch)
+    assert {each["part"] for each in findings} >= {"settings", "flows", "gateway", "redis"}
+    (ill,) = (each for each in findings if each["part"] == "redis")
+    assert ill["level"] == "wrong"
+
+
+@pytest.mark.parametrize("command", ["backup", "backup-key"])
+def test_a_place_that_may_not_be_looked_into_is_a_line_and_no_traceback(
+    runner: CliRunner, monkeypatch: pytest.MonkeyPatch, command: str
+) -> None:
+    def refused(_: Path) -> bool:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr("pathlib.Path.exists", refused)  # for root everything may be
+    options = ["--in-the-clear"] if command == "backup" else []
+    result = runner.invoke(main, [command, "file", *options])
+    assert result.exit_code == 1
+    assert result.stderr == "Error: file cannot be written: Permission denied\n"

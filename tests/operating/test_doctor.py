@@ -22,9 +22,10 @@ from bot.store.beats import SILENT_S, Beats
 from bot.store.codec import version_bytes
 from bot.store.connecting import connect
 from bot.store.groups import Groups
-from bot.store.growers import NEW, Store
+from bot.store.growers import NEW, Commit, Store
 from bot.store.people import People
 from bot.store.rounds import Round, Rounds
+from bot.store.texts import Line
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -38,7 +39,7 @@ WELL_SET = Settings(
     redis_url="redis://x",
     help_number="+255700000001",
     poison_number="+255700000002",
-    backup_to="age1x",
+    backup_to="age16z6xxy0lqs27ml6qqgd9zkxpyhmd2gljpjgmp7lfqsjzrrydldnqcma4sf",
     secret="a secret of some length",  # noqa: S106 - a test's
     proxies=1,
 )
@@ -97,6 +98,9 @@ def test_what_is_well_set_is_well(patient: Patient) -> None:
         ({"help_number": ""}, "warning", "FIELDBELL_HELP_NUMBER"),
         ({"poison_number": ""}, "warning", "FIELDBELL_POISON_NUMBER"),
         ({"backup_to": ""}, "warning", "FIELDBELL_BACKUP_TO"),
+        ({"backup_to": "age1..."}, "wrong", "FIELDBELL_BACKUP_TO"),
+        ({"backup_to": WELL_SET.backup_to[:-1] + "x"}, "wrong", "FIELDBELL_BACKUP_TO"),
+        ({"gateway_prices": "plain-jsn=18"}, "warning", "plain-jsn"),
     ],
 )
 def test_what_is_not_set_is_named(
@@ -188,6 +192,35 @@ class TestGateway:
         )
         assert levels(checking_setup.gateway, patient) == ["warning", "warning"]
 
+    def test_each_of_several_is_looked_at_and_told_apart(
+        self, patient: Patient, tmp_path: Path
+    ) -> None:
+        one, other = tmp_path / "coast.toml", tmp_path / "inland.toml"
+        for file, prefix in ((one, "+25575"), (other, "+25571")):
+            file.write_text(
+                f'prefixes = ["{prefix}"]\n[modem]\nfolder = "{tmp_path}/{file.stem}"\n'
+            )
+        (tmp_path / "coast").mkdir()
+        patient.settings = replace(WELL_SET, gateway=f"{one},{other}")
+        well, ill, some = found(checking_setup.gateway, patient)
+        assert (well.level, ill.level, some.level) == ("ok", "wrong", "warning")
+        assert "coast" in well.found
+        assert "inland" in ill.found
+        assert "+25571, +25575" in some.found  # who has another number gets no text
+        other.write_text(f'[modem]\nfolder = "{tmp_path}/coast"\n')
+        assert levels(checking_setup.gateway, patient) == ["ok", "ok"]
+
+    def test_the_secret_that_is_missing_is_told_with_its_profile(
+        self, patient: Patient, tmp_path: Path
+    ) -> None:
+        patient.settings = self.profile(
+            tmp_path,
+            '[sms_out]\nurl = "http://127.0.0.1:1/"\nbody = "json"\n'
+            'number = "to"\ntext = "text"\ntoken = "OURS_TOKEN"\n',
+        )
+        ill, _ = found(checking_setup.gateway, patient)
+        assert ill.found.startswith("ours: ")
+
     def test_one_that_cannot_be_read(self, patient: Patient, tmp_path: Path) -> None:
         patient.settings = self.profile(tmp_path, "[sms_otu]\n")
         (ill,) = found(checking_setup.gateway, patient)
@@ -234,6 +267,27 @@ class TestRedis:
         finally:
             patient.redis.replicaof("NO", "ONE")
         assert ill.level == "wrong"
+
+    def test_too_few_replicas_for_what_texts_wait_for(self, patient: Patient) -> None:
+        assert levels(checking_redis.copies, patient) == []  # texts wait for none
+        patient.settings = replace(WELL_SET, replicas=2)
+        (ill,) = found(checking_redis.copies, patient)
+        assert ill.level == "wrong"
+        assert "0 of 2" in ill.found
+
+    def test_one_that_may_not_wait_for_replicas(self, patient: Patient) -> None:
+        place = patient.redis.connection_pool.connection_kwargs["path"]
+        patient.redis.execute_command(
+            "ACL", "SETUSER", "limited", "on", ">pass", "~*", "&*", "+@all", "-wait"
+        )
+        try:
+            with connect(f"unix://limited:pass@{place}") as limited:
+                waiting = Patient(replace(WELL_SET, replicas=1), {}, lambda: NOW, limited)
+                (ill,) = found(checking_redis.copies, waiting)
+        finally:
+            patient.redis.execute_command("ACL", "DELUSER", "limited")
+        assert ill.level == "wrong"
+        assert "WAIT" in ill.found
 
     def test_one_that_is_too_old(self, patient: Patient, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr(checking_redis, "OLDEST", (99, 0))
@@ -320,6 +374,20 @@ class TestSenders:
         assert levels(checking_work.senders, patient) == ["ok", level]
 
 
+class TestSpending:
+    @pytest.mark.parametrize(
+        ("segments", "level"), [(0, "ok"), (79, "ok"), (80, "warning"), (100, "warning")]
+    )
+    def test_what_is_left_of_the_ceiling(self, patient: Patient, segments: int, level: str) -> None:
+        assert levels(checking_work.spending, patient) == []  # there is none
+        patient.settings = replace(WELL_SET, segment_price=10, spend_ceiling=1000)
+        line = Line(int(NOW), "sent", "reply", "x", segments=segments, language="sw")
+        patient.store.commit_many([Commit(NUMBER, NEW, Grower(), None, lines=[line])])
+        (told,) = found(checking_work.spending, patient)
+        assert told.level == level
+        assert f"{segments}%" in told.found
+
+
 class TestRounds:
     def round(self, patient: Patient, **changes: Any) -> None:  # noqa: ANN401 - fields of a Round
         Groups(patient.redis).named(NORTH)
@@ -342,6 +410,8 @@ class TestRounds:
         counted = {"chosen": 9}
         Rounds(patient.redis).advance("r1", "count", NORTH, ((0, ""), (64, "")), counted)
         assert levels(checking_work.rounds, patient) == ["warning", "ok"]
+        Rounds(patient.redis).change_state("r1", ("paused",), "paused", "ceiling")
+        assert "by the month's ceiling" in found(checking_work.rounds, patient)[0].found
 
 
 class TestDesk:

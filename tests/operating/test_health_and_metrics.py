@@ -68,6 +68,12 @@ class TestReady:
             store.redis.config_set("maxmemory", "0")
         assert (ready.status_code, ready.json) == (503, {"ready": False, "missing": ["writes"]})
 
+    def test_without_the_replicas_that_texts_wait_for_it_is_not_ready(self, store: Store) -> None:
+        waiting = Store(store.redis, copies=1)
+        app = create_app(Settings(replicas=1), waiting, lambda: NOW)
+        ready = app.test_client().get("/ready")
+        assert (ready.status_code, ready.json) == (503, {"ready": False, "missing": ["writes"]})
+
     def test_while_a_backup_is_put_back_it_is_not_ready(self, store: Store) -> None:
         store.redis.set(keys.restoring_key(), "1")
         assert client_of(store).get("/ready").json == {"ready": False, "missing": ["restore"]}
@@ -134,6 +140,23 @@ class TestMetrics:
         assert value("handed_total", outcome="refused") == 1
         assert value("redis_memory_bytes") > 100_000
         assert value("redis_memory_most_bytes") == 0
+
+    def test_a_redis_that_may_not_be_asked_of_its_memory_is_up_all_the_same(
+        self, redis_client: redis.Redis
+    ) -> None:
+        redis_client.execute_command(
+            "ACL", "SETUSER", "limited", "on", ">pass", "~*", "&*", "+@all", "-info"
+        )
+        place = redis_client.connection_pool.connection_kwargs["path"]
+        try:
+            with connect(f"unix://limited:pass@{place}") as limited:
+                text = client_of(Store(limited)).get("/metrics", headers=GIVEN).text
+        finally:
+            redis_client.execute_command("ACL", "DELUSER", "limited")
+        families = {each.name: each for each in text_string_to_metric_families(text)}
+        assert families["fieldbell_redis_up"].samples[0].value == 1
+        assert families["fieldbell_senders"].samples
+        assert not families["fieldbell_redis_memory_bytes"].samples
 
     def test_requests_are_counted_by_page_and_status(self, store: Store) -> None:
         client = client_of(store)

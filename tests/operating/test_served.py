@@ -81,6 +81,8 @@ def served(
                 "FIELDBELL_METRICS_KEY": KEY,
                 "FIELDBELL_LOG_FORMAT": "json",
                 "TMPDIR": str(counts),
+                "HOME": str(tmp_path),
+                "XDG_RUNTIME_DIR": "",
             },
             stderr=stream,
             stdout=stream,
@@ -138,4 +140,5 @@ def test_processes_count_and_log_together_and_end_what_is_under_way(
     for each in log:
         assert "712345678" not in json.dumps(each)
         assert "secret" not in json.dumps(each)
+    assert not any("ontrol socket" in each["message"] for each in log)  # nobody else commands it
     assert list((tmp_path / "tmp").iterdir()) == []  # what was counted is cleared away

@@ -7,14 +7,17 @@ import re
 import shlex
 import shutil
 import subprocess
+import time
 from pathlib import Path
 
 import click
 import pytest
+from deployments import free_port
 
 import bot.operating
 from bot.cli import main
 from bot.settings import PREFIX, Settings
+from bot.store.server import find_server
 
 FOLDER = Path(bot.operating.__file__).parent
 ROOT = FOLDER.parent.parent
@@ -145,6 +148,18 @@ class TestPage:
             if isinstance(command, click.Group) and second:
                 assert second in command.commands, call
 
+    def test_every_option_in_it_is_one_of_its_command(self) -> None:
+        found = re.findall(r"fieldbell ((?:[a-z][\w-]* )+[^`\n]*--[^`\n]*)", self.TEXT)
+        calls = [call for call in found if call.split()[0] in main.commands]
+        assert len(calls) > 3
+        for call in calls:
+            command: click.Command = main
+            words = call.split()
+            while isinstance(command, click.Group) and words[0] in command.commands:
+                command = command.commands[words.pop(0)]
+            known = {option for each in command.params for option in each.opts}
+            assert {word for word in words if word.startswith("--")} <= known, call
+
     def test_every_setting_in_it_is_one(self) -> None:
         named = set(re.findall(rf"{PREFIX}([A-Z_]+)", self.TEXT)) - {"SETTINGS"}
         assert {each.lower() for each in named} <= set(Settings.__struct_fields__)
@@ -164,3 +179,35 @@ class TestPage:
         for name in set(re.findall(r"fieldbell_(\w+)", self.TEXT)):
             base = name.removesuffix("_total").removesuffix("_bucket").removesuffix("_count")
             assert f'"{base}"' in source or f'"fieldbell_{base}"' in source, name
+
+
+REDIS_SETTINGS = [
+    block
+    for page in (PAGE, FOLDER / "scaling.md")
+    for block in re.findall(r"^```\n(.*?)^```", page.read_text(), re.DOTALL | re.MULTILINE)
+    if re.search(r"^(appendonly|min-replicas|cluster-enabled|sentinel) ?", block, re.MULTILINE)
+]
+
+
+@pytest.mark.parametrize("block", REDIS_SETTINGS, ids=lambda it: it.split()[0])
+def test_redis_starts_with_the_settings_that_a_page_asks_for(block: str, tmp_path: Path) -> None:
+    file, place = tmp_path / "redis.conf", tmp_path / "redis.sock"
+    own = f"port {free_port()}\ndir {tmp_path}\nunixsocket {place}\n"
+    file.write_text(own + block)
+    sentinel = ["--sentinel"] if block.startswith("sentinel") else []
+    log = tmp_path / "log"
+    with log.open("w") as stream:
+        server = subprocess.Popen([find_server(), file, *sentinel], stdout=stream, stderr=stream)
+    try:
+        deadline = time.monotonic() + 30
+        while not place.exists():
+            assert server.poll() is None, log.read_text()
+            assert time.monotonic() < deadline
+            time.sleep(0.02)
+    finally:
+        server.kill()
+        server.wait()
+
+
+def test_the_settings_of_redis_were_found() -> None:
+    assert len(REDIS_SETTINGS) == 5
