@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     import redis
 
-    from bot.store.indexes import Write
+    from bot.store.indexes import Count, Write
     from bot.store.trips import Call, Command
 
 log = logging.getLogger(__name__)
@@ -306,6 +306,7 @@ class Store:
                 ]
                 writes += indexes.of_groups(number, known, None, 0)
                 writes += indexes.of_withdrawn(number, known, None, ())
+                counts = indexes.counted(number, known, None)
                 if stored and known is None:
                     log.warning("a damaged record is forgotten; `fieldbell growers recount` is due")
                     writes += [
@@ -319,7 +320,8 @@ class Store:
                     for each in failures
                     if decode_failure(each).number == number
                 ]
-                batch.add(number, keys.grower_key(number), stored[: codec.VERSION_BYTES], writes)
+                version = stored[: codec.VERSION_BYTES]
+                batch.add(number, keys.grower_key(number), version, writes, counts)
                 if self._run(batch)[0]:
                     return
 
@@ -346,6 +348,7 @@ class Store:
         elif loaded.version:
             writes.append(("ZREM", keys.due_key(shard), number))
         writes += indexes.of_groups(number, loaded.known, grower, self._clock())
+        counts = indexes.counted(number, loaded.known, grower)
         writes += indexes.of_lines(number, grower, change.lines, self._keep_texts, self._zone)
         writes += indexes.of_withdrawn(number, loaded.known, grower, change.lines)
         if change.message_id is not None:
@@ -355,7 +358,7 @@ class Store:
             seen = keys.seen_key(number, change.message_id)
             writes.append(("SET", seen, replay, "EX", change.keep_s))
         lease = None if change.lease is None else (keys.lease_key(shard), number, change.lease)
-        batch.add(number, record, codec.version_bytes(loaded.version), writes, lease)
+        batch.add(number, record, codec.version_bytes(loaded.version), writes, counts, lease)
 
     # Claiming what is due
 
@@ -432,6 +435,10 @@ class Store:
                     count += 1
                     waits = since.get(number, self._clock())
                     writes += indexes.of_groups(number, None, grower, waits)
+                    writes += [
+                        ("HINCRBY", key, name, count or indexes.mark())
+                        for key, name, count in indexes.counted(number, None, grower)
+                    ]
                 heeded(together(self.redis, writes))
         return count
 
@@ -472,17 +479,25 @@ class _Batch:
         self.numbers: list[str] = []
         self.keys: dict[str, None] = {}
         self._turns: list[msgspec.Raw] = []
+        self._sums: dict[tuple[Count, ...], int] = {}
 
-    def add(
+    def add(  # noqa: PLR0913, PLR0917 - the parts of a turn
         self,
         number: str,
         record: str,
         version: bytes,
         writes: Sequence[Write],
+        counts: tuple[Count, ...],
         lease: tuple[str, str, float] | None = None,
     ) -> None:
         """Add a turn: what to write where this version of the record stands."""
-        turn: tuple[Any, ...] = (record, raw(version), writes)
+        # Counted alike by many turns, and so sent once for all of them.
+        place = self._sums.get(counts, 0)
+        if counts and not place:
+            place = self._sums[counts] = len(self._sums) + 1
+            for key, _, _ in counts:
+                self.keys[key] = None
+        turn: tuple[Any, ...] = (record, raw(version), writes, place)
         self.keys[record] = None
         for write in writes:
             self.keys[write[1]] = None
@@ -496,7 +511,8 @@ class _Batch:
     @property
     def call(self) -> Call:
         """The keys and the turns as the script reads them."""
-        return list(self.keys), [_encoder.encode(self._turns)]
+        sums = tuple(self._sums)
+        return list(self.keys), [_encoder.encode((self._turns, sums, indexes.mark()))]
 
 
 _encoder = msgspec.msgpack.Encoder()
