@@ -3,7 +3,7 @@
 -- KEYS     every key that is written, all of one shard; the turns name them again
 -- ARGV[1]  {turns, sums, mark} in msgpack
 --
--- A turn is {record's key, version, writes, sum, lease}:
+-- A turn is {version, writes, sum, lease}:
 --   version  the version that was read, 8 bytes; empty if there was no record
 --   writes   commands in order, each {command, key, value ...}, the first that of the record
 --   sum      which of the sums it counts; 0 for none
@@ -27,14 +27,14 @@ local function add(key, name, count)
 end
 
 for place, turn in ipairs(turns) do
-  local version, writes = turn[2], turn[3]
+  local version, writes = turn[1], turn[2]
   local first, began = writes[1], 2
   local stands
   if version == '' and first[1] == 'SET' then
     -- Looks and writes at once.
     stands = call('SET', first[2], first[3], 'NX')
   else
-    stands, began = call('GETRANGE', turn[1], 0, 7) == version, 1
+    stands, began = call('GETRANGE', first[2], 0, 7) == version, 1
   end
   if not stands then
     answers[place] = 0
@@ -55,10 +55,10 @@ for place, turn in ipairs(turns) do
         call(unpack(write))
       end
     end
-    local sum = turn[4]
+    local sum = turn[3]
     times[sum] = (times[sum] or 0) + 1
     -- Only the sender that holds the lease may give it up; a lapsed one may be another's by now.
-    local lease = turn[5]
+    local lease = turn[4]
     if lease then
       local held = call('ZSCORE', lease[1], lease[2])
       if held and tonumber(held) == lease[3] then

@@ -321,7 +321,7 @@ class Store:
                     if decode_failure(each).number == number
                 ]
                 version = stored[: codec.VERSION_BYTES]
-                batch.add(number, keys.grower_key(number), version, writes, counts)
+                batch.add(number, version, writes, counts)
                 if self._run(batch)[0]:
                     return
 
@@ -358,7 +358,7 @@ class Store:
             seen = keys.seen_key(number, change.message_id)
             writes.append(("SET", seen, replay, "EX", change.keep_s))
         lease = None if change.lease is None else (keys.lease_key(shard), number, change.lease)
-        batch.add(number, record, codec.version_bytes(loaded.version), writes, counts, lease)
+        batch.add(number, codec.version_bytes(loaded.version), writes, counts, lease)
 
     # Claiming what is due
 
@@ -484,21 +484,19 @@ class _Batch:
     def add(  # noqa: PLR0913, PLR0917 - the parts of a turn
         self,
         number: str,
-        record: str,
         version: bytes,
         writes: Sequence[Write],
         counts: tuple[Count, ...],
         lease: tuple[str, str, float] | None = None,
     ) -> None:
-        """Add a turn: what to write where this version of the record stands."""
+        """Add a turn: what to write where this version of the record stands, the record first."""
         # Counted alike by many turns, and so sent once for all of them.
         place = self._sums.get(counts, 0)
         if counts and not place:
             place = self._sums[counts] = len(self._sums) + 1
             for key, _, _ in counts:
                 self.keys[key] = None
-        turn: tuple[Any, ...] = (record, raw(version), writes, place)
-        self.keys[record] = None
+        turn: tuple[Any, ...] = (raw(version), writes, place)
         for write in writes:
             self.keys[write[1]] = None
         if lease is not None:

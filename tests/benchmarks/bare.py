@@ -45,7 +45,7 @@ def create_app(url: str, record_bytes: int, reply_bytes: int) -> Flask:
             ("ZREM", due, number),
             ("SET", seen, reply, "EX", REPLAY_S),
         ]
-        turns = msgspec.msgpack.encode(([(grower, raw(read), writes, 0)], (), 0))
+        turns = msgspec.msgpack.encode(([(raw(read), writes, 0)], (), 0))
         client.evalsha(digest, len(names), *names, turns)
         return {"text": reply, "continue": True}
 
