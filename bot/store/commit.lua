@@ -31,8 +31,11 @@ for place, turn in ipairs(turns) do
   local first, began = writes[1], 2
   local stands
   if version == '' and first[1] == 'SET' then
-    -- Looks and writes at once.
+    -- Looks and writes at once, but does not tell a record from what is none.
     stands = call('SET', first[2], first[3], 'NX')
+    if not stands then
+      call('STRLEN', first[2])  -- an error where it is none
+    end
   else
     stands, began = call('GETRANGE', first[2], 0, 7) == version, 1
   end

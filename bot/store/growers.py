@@ -481,7 +481,7 @@ class _Batch:
         self._turns: list[msgspec.Raw] = []
         self._sums: dict[tuple[Count, ...], int] = {}
 
-    def add(  # noqa: PLR0913, PLR0917 - the parts of a turn
+    def add(
         self,
         number: str,
         version: bytes,
@@ -496,7 +496,7 @@ class _Batch:
             place = self._sums[counts] = len(self._sums) + 1
             for key, _, _ in counts:
                 self.keys[key] = None
-        turn: tuple[Any, ...] = (raw(version), writes, place)
+        turn: tuple[Any, ...] = (raw(version) if version else "", writes, place)
         for write in writes:
             self.keys[write[1]] = None
         if lease is not None:

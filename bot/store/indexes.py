@@ -62,7 +62,11 @@ def of_groups(
         if old.trouble:
             writes.append(("ZREM", keys.group_calls_key(shard, old.group), number))
     if new is not None:
-        if old is None or moved or (old.plan is not new.plan and due_ordinal(old) != due_ordinal(new)):
+        if (
+            old is None
+            or moved
+            or (old.plan is not new.plan and due_ordinal(old) != due_ordinal(new))
+        ):
             writes.append(("ZADD", keys.members_key(shard, new.group), due_ordinal(new), number))
         if new.trouble:
             # NX keeps the first time: who has waited longest for a call is rung first.
