@@ -28,22 +28,10 @@ end
 
 for place, turn in ipairs(turns) do
   local version, writes = turn[1], turn[2]
-  local first, began = writes[1], 2
-  local stands
-  if version == '' and first[1] == 'SET' then
-    -- Looks and writes at once, but does not tell a record from what is none.
-    stands = call('SET', first[2], first[3], 'NX')
-    if not stands then
-      call('STRLEN', first[2])  -- an error where it is none
-    end
-  else
-    stands, began = call('GETRANGE', first[2], 0, 7) == version, 1
-  end
-  if not stands then
+  if call('GETRANGE', writes[1][2], 0, 7) ~= version then
     answers[place] = 0
   else
-    for at = began, #writes do
-      local write = writes[at]
+    for _, write in ipairs(writes) do
       local command, key = write[1], write[2]
       if command == 'HINCRBY' then
         add(key, write[3], write[4])
