@@ -44,7 +44,11 @@ REPLAY_S = 3 * 24 * 3600
 SCAN_BATCH = 1000
 
 SCRIPT_BATCH = 200
-"""Growers committed by one call of the script, so that Redis serves others between the calls."""
+"""Growers committed by one call of the script, so that Redis serves others between the calls.
+
+At most some 3,000: the script gives the members of an index to one command, and Lua's stack has
+room for about 8,000 values.
+"""
 
 
 class Loaded(Struct, frozen=True, gc=False):

@@ -57,30 +57,33 @@ def of_groups(
     shard = keys.shard_of(number)
     writes: list[Write] = []
     moved = old is None or new is None or old.group != new.group
-    if old is not None and moved:
-        writes.append(("ZREM", keys.members_key(shard, old.group), number))
-        if old.trouble:
+    to_ring = new is not None and bool(new.trouble)
+    if old is not None:
+        if moved:
+            writes.append(("ZREM", keys.members_key(shard, old.group), number))
+        if old.trouble and (moved or not to_ring):
             writes.append(("ZREM", keys.group_calls_key(shard, old.group), number))
+        if old.trouble and not to_ring:
+            writes.append(("ZREM", keys.calls_key(shard), number))
     if new is not None:
-        if (
-            old is None
-            or moved
-            or (old.plan is not new.plan and due_ordinal(old) != due_ordinal(new))
-        ):
+        if old is None or moved or _due_moved(old, new):
             writes.append(("ZADD", keys.members_key(shard, new.group), due_ordinal(new), number))
-        if new.trouble:
+        if to_ring:
             # NX keeps the first time: who has waited longest for a call is rung first.
-            for calls in (keys.group_calls_key(shard, new.group), keys.calls_key(shard)):
-                writes.append(("ZADD", calls, "NX", trouble_since, number))
-    if old is not None and old.trouble and not (new and new.trouble):
-        if not moved:
-            writes.append(("ZREM", keys.group_calls_key(shard, old.group), number))
-        writes.append(("ZREM", keys.calls_key(shard), number))
+            calls = keys.group_calls_key(shard, new.group), keys.calls_key(shard)
+            writes += [("ZADD", key, "NX", trouble_since, number) for key in calls]
     return writes
 
 
+def _due_moved(old: Grower, new: Grower) -> bool:
+    return old.plan is not new.plan and due_ordinal(old) != due_ordinal(new)
+
+
 def counted(number: str, old: Grower | None, new: Grower | None) -> tuple[Count, ...]:
-    """Say what a change of a grower's record adds to what is counted of groups."""
+    """Return what the difference between two records adds to the counts of groups.
+
+    `old` and `new` as in `of_groups`.
+    """
     shard = keys.shard_of(number)
     if old is None and new is not None and new.plan is None:
         return _begun(shard, new.group, *standing(new))
