@@ -3,9 +3,11 @@
 -- KEYS     every key that is written, all of one shard; the turns name them again
 -- ARGV[1]  {turns, sums, mark} in msgpack
 --
--- A turn is {version, writes, sum, lease}:
+-- A turn is {key, version, record, writes, sum, lease}:
+--   key      the record's
 --   version  the version that was read, 8 bytes; empty if there was no record
---   writes   commands in order, each {command, key, value ...}, the first that of the record
+--   record   what it is to become; empty if it is to be deleted
+--   writes   commands in order, each {command, key, value ...}
 --   sum      which of the sums it counts; 0 for none
 --   lease    {leases' key, number, end} to give up, or absent
 --
@@ -13,7 +15,7 @@
 --
 -- Returns a 1 for each turn, or a 0 where the record has changed meanwhile and nothing was done.
 --
--- The first write is the record: if Redis refuses to write (full, read-only), it refuses there.
+-- The record is written first: if Redis refuses to write (full, read-only), it refuses there.
 -- Counts are added up over all turns and written last, and so are members of sorted sets: most
 -- turns write to the same few, and a call for each would take longer than all else here.
 local call = redis.call
@@ -27,11 +29,16 @@ local function add(key, name, count)
 end
 
 for place, turn in ipairs(turns) do
-  local version, writes = turn[1], turn[2]
-  if call('GETRANGE', writes[1][2], 0, 7) ~= version then
+  local record = turn[1]
+  if call('GETRANGE', record, 0, 7) ~= turn[2] then
     answers[place] = 0
   else
-    for _, write in ipairs(writes) do
+    if turn[3] ~= '' then
+      call('SET', record, turn[3])
+    else
+      call('DEL', record)
+    end
+    for _, write in ipairs(turn[4]) do
       local command, key = write[1], write[2]
       if command == 'HINCRBY' then
         add(key, write[3], write[4])
@@ -46,10 +53,10 @@ for place, turn in ipairs(turns) do
         call(unpack(write))
       end
     end
-    local sum = turn[3]
+    local sum = turn[5]
     times[sum] = (times[sum] or 0) + 1
     -- Only the sender that holds the lease may give it up; a lapsed one may be another's by now.
-    local lease = turn[4]
+    local lease = turn[6]
     if lease then
       local held = call('ZSCORE', lease[1], lease[2])
       if held and tonumber(held) == lease[3] then

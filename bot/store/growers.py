@@ -302,8 +302,7 @@ class Store:
                 # After the record, so that no reply of a turn made true meanwhile is overlooked.
                 seen = self._names(keys.seen_pattern(number))
                 batch = _Batch()
-                writes: list[Write] = [("DEL", keys.grower_key(number))]
-                writes += [("DEL", key) for key in (keys.texts_key(number), *seen)]
+                writes: list[Write] = [("DEL", key) for key in (keys.texts_key(number), *seen)]
                 writes += [
                     ("ZREM", key, number)
                     for key in (keys.due_key(shard), keys.calls_key(shard), keys.lease_key(shard))
@@ -325,7 +324,7 @@ class Store:
                     if decode_failure(each).number == number
                 ]
                 version = stored[: codec.VERSION_BYTES]
-                batch.add(number, version, writes, counts)
+                batch.add(number, version, b"", writes, counts)
                 if self._run(batch)[0]:
                     return
 
@@ -342,18 +341,17 @@ class Store:
 
     def _put(self, batch: _Batch, change: Commit) -> None:
         number, loaded, grower = change.number, change.loaded, change.grower
-        shard, record = keys.shard_of(number), keys.grower_key(number)
-        # The record first: if Redis refuses to write, it refuses here, before all else.
-        writes: list[Write] = [
-            ("SET", record, raw(codec.encode(codec.following(loaded.version), grower)))
-        ]
+        shard = keys.shard_of(number)
+        record = codec.encode(codec.following(loaded.version), grower)
+        writes: list[Write] = []
         if change.due is not None:
             writes.append(("ZADD", keys.due_key(shard), change.due, number))
         elif loaded.version:
             writes.append(("ZREM", keys.due_key(shard), number))
         writes += indexes.of_groups(number, loaded.known, grower, self._clock())
         counts = indexes.counted(number, loaded.known, grower)
-        writes += indexes.of_lines(number, grower, change.lines, self._keep_texts, self._zone)
+        if change.lines:
+            writes += indexes.of_lines(number, grower, change.lines, self._keep_texts, self._zone)
         writes += indexes.of_withdrawn(number, loaded.known, grower, change.lines)
         if change.message_id is not None:
             turn = change.outcome
@@ -362,7 +360,7 @@ class Store:
             seen = keys.seen_key(number, change.message_id)
             writes.append(("SET", seen, replay, "EX", change.keep_s))
         lease = None if change.lease is None else (keys.lease_key(shard), number, change.lease)
-        batch.add(number, codec.version_bytes(loaded.version), writes, counts, lease)
+        batch.add(number, codec.version_bytes(loaded.version), record, writes, counts, lease)
 
     # Claiming what is due
 
@@ -489,18 +487,21 @@ class _Batch:
         self,
         number: str,
         version: bytes,
+        record: bytes,
         writes: Sequence[Write],
         counts: tuple[Count, ...],
         lease: tuple[str, str, float] | None = None,
     ) -> None:
-        """Add a turn: what to write where this version of the record stands, the record first."""
+        """Add a turn: what to write where this version of the record stands."""
         # Counted alike by many turns, and so sent once for all of them.
         place = self._sums.get(counts, 0)
         if counts and not place:
             place = self._sums[counts] = len(self._sums) + 1
             for key, _, _ in counts:
                 self.keys[key] = None
-        turn: tuple[Any, ...] = (raw(version) if version else "", writes, place)
+        key = keys.grower_key(number)
+        self.keys[key] = None
+        turn: tuple[Any, ...] = (key, raw(version), raw(record), writes, place)
         for write in writes:
             self.keys[write[1]] = None
         if lease is not None:
