@@ -483,7 +483,7 @@ class _Batch:
         self._turns: list[msgspec.Raw] = []
         self._sums: dict[tuple[Count, ...], int] = {}
 
-    def add(
+    def add(  # noqa: PLR0913, PLR0917 - the parts of a turn, as the script reads them
         self,
         number: str,
         version: bytes,
