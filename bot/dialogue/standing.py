@@ -91,7 +91,7 @@ def changed(old: Grower | None, new: Grower | None) -> dict[str, int]:
     same_plan = old is not None and new is not None and old.plan is new.plan
     for grower, sign in ((old, -1), (new, 1)):
         if grower is not None:
-            counted = _of_grower(grower)
+            counted = [(name, 1) for name in standing(grower)]
             if grower.plan and not same_plan:
                 counted += _of_plan(grower.plan)
             for name, count in counted:
@@ -99,11 +99,11 @@ def changed(old: Grower | None, new: Grower | None) -> dict[str, int]:
     return {name: count for name, count in counts.items() if count}
 
 
-def _of_grower(grower: Grower) -> list[tuple[str, int]]:
-    counted = [(f"stage:{stage(grower)}", 1), (f"language:{grower.language}", 1)]
-    if silent := why_silent(grower):
-        counted.append((f"silent:{silent}", 1))
-    return counted
+def standing(grower: Grower) -> tuple[str, ...]:
+    """Return what is counted once of a grower, whatever their plan is: all there is without one."""
+    silent = why_silent(grower)
+    facts = f"stage:{stage(grower)}", f"language:{grower.language}"
+    return (*facts, f"silent:{silent}") if silent else facts
 
 
 def _of_plan(plan: Plan) -> list[tuple[str, int]]:

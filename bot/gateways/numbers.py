@@ -79,7 +79,7 @@ class NumberReader:
     def __call__(self, raw: str) -> str | None:
         """Return a number as "+255712345678", or None if it cannot be one."""
         if self._rules and len(raw) <= LONGEST:
-            digits = raw.translate(_PUNCTUATION)
+            digits = raw if raw.isdigit() else raw.translate(_PUNCTUATION)
             if number := self._rules.read(digits):
                 return number
         return read_number(raw, self._country)

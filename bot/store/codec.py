@@ -2,14 +2,14 @@
 
 The value is an 8-byte big-endian version (one higher with each commit), so that a
 script can compare it without reading the rest, then msgpack of `[schema, [packed]]`, where
-`packed` is the msgpack of the grower, compressed (`bot.store.packing`). Before schema 2 it was
-`[schema, grower]`. A record of an older schema is brought up to date when it is read, and stored
-so at its next commit.
+`packed` is the msgpack of the grower, compressed unless it is short (`bot.store.packing`). Before
+schema 2 it was `[schema, grower]`. A record of an older schema is brought up to date when it is
+read, and stored so at its next commit.
 """
 
 from __future__ import annotations
 
-import secrets
+import random
 from typing import TYPE_CHECKING, Any
 
 import msgspec
@@ -74,7 +74,10 @@ def following(version: int) -> int:
     A record's first version is drawn at random. A number may be forgotten and enrolled again
     while somebody still works on what they read before: their commit must not bring that back.
     """
-    return version + 1 if version else (secrets.randbits(40) << LIFE_BITS) + 1
+    if version:
+        return version + 1
+    # A process that was forked draws others than its parent (`random` sees to it).
+    return (random.getrandbits(40) << LIFE_BITS) + 1
 
 
 def commits(version: int) -> int:

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     import redis
 
-    from bot.store.indexes import Write
+    from bot.store.indexes import Count, Write
     from bot.store.trips import Call, Command
 
 log = logging.getLogger(__name__)
@@ -44,7 +44,11 @@ REPLAY_S = 3 * 24 * 3600
 SCAN_BATCH = 1000
 
 SCRIPT_BATCH = 200
-"""Growers committed by one call of the script, so that Redis serves others between the calls."""
+"""Growers committed by one call of the script, so that Redis serves others between the calls.
+
+At most some 3,000: the script gives the members of an index to one command, and Lua's stack has
+room for about 8,000 values.
+"""
 
 
 class Loaded(Struct, frozen=True, gc=False):
@@ -299,14 +303,14 @@ class Store:
                 # After the record, so that no reply of a turn made true meanwhile is overlooked.
                 seen = self._names(keys.seen_pattern(number))
                 batch = _Batch()
-                writes: list[Write] = [("DEL", keys.grower_key(number))]
-                writes += [("DEL", key) for key in (keys.texts_key(number), *seen)]
+                writes: list[Write] = [("DEL", key) for key in (keys.texts_key(number), *seen)]
                 writes += [
                     ("ZREM", key, number)
                     for key in (keys.due_key(shard), keys.calls_key(shard), keys.lease_key(shard))
                 ]
                 writes += indexes.of_groups(number, known, None, 0)
                 writes += indexes.of_withdrawn(number, known, None, ())
+                counts = indexes.counted(number, known, None)
                 if stored and known is None:
                     log.warning("a damaged record is forgotten; `fieldbell growers recount` is due")
                     writes += [
@@ -320,7 +324,8 @@ class Store:
                     for each in failures
                     if decode_failure(each).number == number
                 ]
-                batch.add(number, keys.grower_key(number), stored[: codec.VERSION_BYTES], writes)
+                version = stored[: codec.VERSION_BYTES]
+                batch.add(number, version, b"", writes, counts)
                 if self._run(batch)[0]:
                     return
 
@@ -337,17 +342,17 @@ class Store:
 
     def _put(self, batch: _Batch, change: Commit) -> None:
         number, loaded, grower = change.number, change.loaded, change.grower
-        shard, record = keys.shard_of(number), keys.grower_key(number)
-        # The record first: if Redis refuses to write, it refuses here, before all else.
-        writes: list[Write] = [
-            ("SET", record, raw(codec.encode(codec.following(loaded.version), grower)))
-        ]
+        shard = keys.shard_of(number)
+        record = codec.encode(codec.following(loaded.version), grower)
+        writes: list[Write] = []
         if change.due is not None:
             writes.append(("ZADD", keys.due_key(shard), change.due, number))
         elif loaded.version:
             writes.append(("ZREM", keys.due_key(shard), number))
         writes += indexes.of_groups(number, loaded.known, grower, self._clock())
-        writes += indexes.of_lines(number, grower, change.lines, self._keep_texts, self._zone)
+        counts = indexes.counted(number, loaded.known, grower)
+        if change.lines:
+            writes += indexes.of_lines(number, grower, change.lines, self._keep_texts, self._zone)
         writes += indexes.of_withdrawn(number, loaded.known, grower, change.lines)
         if change.message_id is not None:
             turn = change.outcome
@@ -356,7 +361,7 @@ class Store:
             seen = keys.seen_key(number, change.message_id)
             writes.append(("SET", seen, replay, "EX", change.keep_s))
         lease = None if change.lease is None else (keys.lease_key(shard), number, change.lease)
-        batch.add(number, record, codec.version_bytes(loaded.version), writes, lease)
+        batch.add(number, codec.version_bytes(loaded.version), record, writes, counts, lease)
 
     # Claiming what is due
 
@@ -433,6 +438,10 @@ class Store:
                     count += 1
                     waits = since.get(number, self._clock())
                     writes += indexes.of_groups(number, None, grower, waits)
+                    writes += [
+                        ("HINCRBY", key, name, count or indexes.mark())
+                        for key, name, count in indexes.counted(number, None, grower)
+                    ]
                 heeded(together(self.redis, writes))
         return count
 
@@ -473,18 +482,27 @@ class _Batch:
         self.numbers: list[str] = []
         self.keys: dict[str, None] = {}
         self._turns: list[msgspec.Raw] = []
+        self._sums: dict[tuple[Count, ...], int] = {}
 
-    def add(
+    def add(  # noqa: PLR0913, PLR0917 - the parts of a turn, as the script reads them
         self,
         number: str,
-        record: str,
         version: bytes,
+        record: bytes,
         writes: Sequence[Write],
+        counts: tuple[Count, ...],
         lease: tuple[str, str, float] | None = None,
     ) -> None:
         """Add a turn: what to write where this version of the record stands."""
-        turn: tuple[Any, ...] = (record, raw(version), writes)
-        self.keys[record] = None
+        # Counted alike by many turns, and so sent once for all of them.
+        place = self._sums.get(counts, 0)
+        if counts and not place:
+            place = self._sums[counts] = len(self._sums) + 1
+            for key, _, _ in counts:
+                self.keys[key] = None
+        key = keys.grower_key(number)
+        self.keys[key] = None
+        turn: tuple[Any, ...] = (key, raw(version), raw(record), writes, place)
         for write in writes:
             self.keys[write[1]] = None
         if lease is not None:
@@ -497,7 +515,8 @@ class _Batch:
     @property
     def call(self) -> Call:
         """The keys and the turns as the script reads them."""
-        return list(self.keys), [_encoder.encode(self._turns)]
+        sums = tuple(self._sums)
+        return list(self.keys), [_encoder.encode((self._turns, sums, indexes.mark()))]
 
 
 _encoder = msgspec.msgpack.Encoder()

@@ -7,13 +7,14 @@ record is known, and only what changes is written.
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from random import randrange
+from functools import lru_cache
+from random import getrandbits
 from typing import TYPE_CHECKING, Any
 
 from msgspec import Raw
 from msgspec.structs import replace
 
-from bot.dialogue.standing import changed, due_ordinal
+from bot.dialogue.standing import changed, due_ordinal, standing
 from bot.store import keys
 from bot.store.spending import spent
 from bot.store.texts import REPORTS, ROUND, Failure, encode_failure, encode_line
@@ -27,6 +28,12 @@ if TYPE_CHECKING:
 
 Write = tuple[Any, ...]
 """A Redis command, its key second; its values are text, numbers, or bytes by way of `raw`."""
+
+Count = tuple[str, str, int]
+"""A key, the name of one of its counts, and what is added to it; or `MARK`."""
+
+MARK = 0
+"""Stands in a `Count` for a number by chance (`mark`), drawn when it is written."""
 
 TALLY_S = 400 * 24 * 3600
 """How long a day's tally and a round's are kept, in seconds: a season, and the one before."""
@@ -42,45 +49,68 @@ def raw(value: bytes) -> Raw:
 
 def of_groups(
     number: str, old: Grower | None, new: Grower | None, trouble_since: float
-) -> Iterator[Write]:
+) -> list[Write]:
     """Write the difference between two records to the indexes of groups and of calls.
 
     `old` is None for a number not known before, `new` for one to be forgotten.
     """
     shard = keys.shard_of(number)
-    if old is None or new is None or old.group != new.group:
-        for grower, other in ((old, None), (None, new)):
-            yield from _of_group(number, shard, grower, other, trouble_since)
-    else:
-        yield from _of_group(number, shard, old, new, trouble_since)
-    if new is not None and new.trouble:
-        # NX keeps the first time: who has waited longest for a call is rung first.
-        yield "ZADD", keys.calls_key(shard), "NX", trouble_since, number
-    elif old is not None and old.trouble:
-        yield "ZREM", keys.calls_key(shard), number
+    writes: list[Write] = []
+    moved = old is None or new is None or old.group != new.group
+    to_ring = new is not None and bool(new.trouble)
+    if old is not None:
+        if moved:
+            writes.append(("ZREM", keys.members_key(shard, old.group), number))
+        if old.trouble and (moved or not to_ring):
+            writes.append(("ZREM", keys.group_calls_key(shard, old.group), number))
+        if old.trouble and not to_ring:
+            writes.append(("ZREM", keys.calls_key(shard), number))
+    if new is not None:
+        if old is None or moved or _due_moved(old, new):
+            writes.append(("ZADD", keys.members_key(shard, new.group), due_ordinal(new), number))
+        if to_ring:
+            # NX keeps the first time: who has waited longest for a call is rung first.
+            calls = keys.group_calls_key(shard, new.group), keys.calls_key(shard)
+            writes += [("ZADD", key, "NX", trouble_since, number) for key in calls]
+    return writes
 
 
-def _of_group(
-    number: str, shard: int, old: Grower | None, new: Grower | None, trouble_since: float
-) -> Iterator[Write]:
-    one = new or old
-    if one is None:
-        return
-    group = one.group
-    if new is None:
-        yield "ZREM", keys.members_key(shard, group), number
-    elif old is None or (old.plan is not new.plan and due_ordinal(old) != due_ordinal(new)):
-        yield "ZADD", keys.members_key(shard, group), due_ordinal(new), number
-    if counts := changed(old, new):
-        sums = keys.sums_key(shard, group)
-        for name, count in counts.items():
-            yield "HINCRBY", sums, name, count
-        # By chance, so that no mark comes again, even where a backup is put back or a count redone.
-        yield "HINCRBY", keys.marks_key(shard), group, randrange(1, 2**30)  # noqa: S311 - no secret
-    if new is not None and new.trouble:
-        yield "ZADD", keys.group_calls_key(shard, group), "NX", trouble_since, number
-    elif old is not None and old.trouble:
-        yield "ZREM", keys.group_calls_key(shard, group), number
+def _due_moved(old: Grower, new: Grower) -> bool:
+    return old.plan is not new.plan and due_ordinal(old) != due_ordinal(new)
+
+
+def counted(number: str, old: Grower | None, new: Grower | None) -> tuple[Count, ...]:
+    """Return what the difference between two records adds to the counts of groups.
+
+    `old` and `new` as in `of_groups`.
+    """
+    shard = keys.shard_of(number)
+    if old is None and new is not None and new.plan is None:
+        return _begun(shard, new.group, *standing(new))
+    if old is not None and new is not None and old.group == new.group:
+        return _in_group(shard, new.group, changed(old, new))
+    left = _in_group(shard, old.group, changed(old, None)) if old is not None else ()
+    joined = _in_group(shard, new.group, changed(None, new)) if new is not None else ()
+    return left + joined
+
+
+@lru_cache(maxsize=4096)
+def _begun(shard: int, group: str, *facts: str) -> tuple[Count, ...]:
+    """Count a new grower who has no plan: of thousands in a file, nearly all count the same."""
+    return _in_group(shard, group, dict.fromkeys(facts, 1))
+
+
+def _in_group(shard: int, group: str, changes: dict[str, int]) -> tuple[Count, ...]:
+    if not changes:
+        return ()
+    sums = keys.sums_key(shard, group)
+    counts = [(sums, name, count) for name, count in changes.items()]
+    return (*counts, (keys.marks_key(shard), group, MARK))
+
+
+def mark() -> int:
+    """Draw a mark by chance, so that none comes again, even with a backup put back or a recount."""
+    return 1 + getrandbits(30)
 
 
 def of_lines(

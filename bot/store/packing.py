@@ -22,6 +22,13 @@ __all__ = ["ZstdError", "pack", "unpack"]
 LEVEL = 3
 """Higher ones save a tenth more and take three times as long or more."""
 
+SMALL = 100
+"""Bytes of a record that is left as it is: it would hardly be smaller, or larger, as most are of
+growers who are enrolled and have said nothing yet."""
+
+_MAGIC = b"\x28\xb5\x2f\xfd"
+"""What zstd begins with (RFC 8878, section 3.1.1), and the msgpack of a record cannot."""
+
 _DICTIONARY = ZstdCompressionDict(files("bot.store").joinpath("records_2.dict").read_bytes())
 _DICTIONARY.precompute_compress(level=LEVEL)
 
@@ -41,10 +48,10 @@ _contexts = _Contexts()
 
 
 def pack(record: bytes) -> bytes:
-    """Return a record compressed."""
-    return _contexts.compress(record)
+    """Return a record, msgpack of an array, compressed if that is worth it."""
+    return record if len(record) < SMALL else _contexts.compress(record)
 
 
 def unpack(packed: bytes) -> bytes:
     """Return the record that was packed. Raises `ZstdError` where it is damaged."""
-    return _contexts.decompress(packed)
+    return _contexts.decompress(packed) if packed.startswith(_MAGIC) else packed

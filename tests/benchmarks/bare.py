@@ -41,11 +41,10 @@ def create_app(url: str, record_bytes: int, reply_bytes: int) -> Flask:
         written = codec.version_bytes(int.from_bytes(read, "big") + 1) + record
         # A turn as the script reads it, in its simplest form: record, due index, reply.
         writes = [
-            ("SET", grower, raw(written)),
             ("ZREM", due, number),
             ("SET", seen, reply, "EX", REPLAY_S),
         ]
-        turns = msgspec.msgpack.encode([(grower, raw(read), writes)])
+        turns = msgspec.msgpack.encode(([(grower, raw(read), raw(written), writes, 0)], (), 0))
         client.evalsha(digest, len(names), *names, turns)
         return {"text": reply, "continue": True}
 

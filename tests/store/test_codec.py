@@ -113,6 +113,15 @@ def test_a_typical_record_is_small() -> None:
     assert len(codec.encode(1, GROWER)) <= 330
 
 
+@pytest.mark.parametrize("letters", range(120))
+def test_a_record_is_read_as_it_was_whether_short_or_long(letters: int) -> None:
+    grower = Grower(language="sw", name="(" * letters)
+    plain = msgspec.msgpack.encode(grower)
+    assert codec.decode(codec.encode(5, grower)) == (5, grower)
+    # Packed, a short one would be longer: a frame of zstd has some 13 bytes around its content.
+    assert len(pack(plain)) <= len(plain)
+
+
 @pytest.mark.parametrize(
     ("version", "begins"), [(1, b"\0" * 7 + b"\1"), (258, b"\0" * 6 + b"\1\2")]
 )

@@ -147,6 +147,19 @@ def test_many_are_committed_at_once_and_the_losers_named(store: Store) -> None:
     assert store.commit_many([]) == []
 
 
+def test_of_many_that_are_counted_alike_only_those_that_won_are_counted(
+    store: Store, redis_client: redis.Redis
+) -> None:
+    numbers = [f"+2557123{place:05d}" for place in range(700)]
+    grower = Grower(language="sw", group="Mirindi North")
+    assert store.commit_many([Commit(each, NEW, grower, 9.5) for each in numbers[::3]]) == []
+    lost = store.commit_many([Commit(each, NEW, grower, 9.5) for each in numbers])
+    assert sorted(lost) == numbers[::3]
+    assert held(redis_client) == counted(dict.fromkeys(numbers, grower))
+    dues = [redis_client.zscore(keys.due_key(keys.shard_of(each)), each) for each in numbers]
+    assert set(dues) == {9.5}
+
+
 @pytest.mark.parametrize("known", [True, False])
 def test_a_change_is_made_and_another_grower_read_at_once(
     store: Store, redis_client: redis.Redis, *, known: bool
