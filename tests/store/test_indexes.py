@@ -126,6 +126,8 @@ def test_who_has_read_groups_before_finds_what_has_changed_since(
             store.commit(number, store.load(number), grower, due=None)
         fresh = Groups(redis_client).overviews(names, MONDAY)
         assert reader.overviews(names, MONDAY) == fresh
+        together = sum((each.sums for each in fresh.values()), Counter[str]())
+        assert reader.together(names, MONDAY).sums == together
 
 
 def test_a_lost_race_leaves_the_indexes_alone(store: Store, redis_client: redis.Redis) -> None:
