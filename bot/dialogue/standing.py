@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 NOT_BEGUN, ANSWERING, FINISHED = "not_begun", "answering", "finished"
 """Stages beside the name of the operation that comes next."""
 
+STAGE = "stage:"
+"""How the fact begins that says in which stage a grower is; of each grower there is one."""
 
 NUDGE_AFTER_DAYS = (3, 7)
 """Days from a reminder without an answer to the next; after the last one a person should ring."""
@@ -100,7 +102,7 @@ def changed(old: Grower | None, new: Grower | None) -> dict[str, int]:
 
 
 def _of_grower(grower: Grower) -> list[tuple[str, int]]:
-    counted = [(f"stage:{stage(grower)}", 1), (f"language:{grower.language}", 1)]
+    counted = [(f"{STAGE}{stage(grower)}", 1), (f"language:{grower.language}", 1)]
     if silent := why_silent(grower):
         counted.append((f"silent:{silent}", 1))
     return counted

@@ -19,6 +19,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from bot.dialogue.slips import SEASON
+from bot.dialogue.standing import STAGE
 from bot.store import keys
 from bot.store.errors import reaching_redis
 from bot.store.scripts import script
@@ -93,6 +94,7 @@ class Groups:
         self.shelf = Shelf(client, keys.groups_key(), Group)
         self._known = _Known()
         self._overviews = client.register_script(script("overviews.lua"))
+        self._whole = client.register_script(script("whole.lua"))
         self._first = client.register_script(script("first.lua"))
 
     def named(self, name: str) -> Group:
@@ -133,10 +135,31 @@ class Groups:
     def together(self, names: Sequence[str], today: date) -> Overview:
         """Add up what these groups come to all together, as seen on a day.
 
-        Redis adds up the sums of some groups at a time, so this takes much less than `overviews`.
+        The sums are read at once where these are all groups that have growers. Else Redis adds
+        them up, some groups at a time, which takes a third of what `overviews` does.
         """
+        names = [*dict.fromkeys(names)]
+        if len(names) > BUNDLE and (sums := self._sums_of_all(names)) is not None:
+            found = added_up(self.sizes(names, today).values())
+            # Each grower is in one stage. A version that kept no marks has left sums without one.
+            if found.size == sum(n for name, n in sums.items() if name.startswith(STAGE)):
+                return Overview(found.size, found.behind, found.to_ring, sums)
         bundles = [tuple(part) for part in _parts_of(names, BUNDLE)]
         return added_up(self._read(bundles, today))
+
+    def _sums_of_all(self, names: Sequence[str]) -> Counter[str] | None:
+        """Read the sums of all groups, as every commit keeps them; None if these are not all."""
+        calls: list[Call] = [
+            ([keys.marks_key(shard), keys.all_sums_key(shard)], names) for shard in _SHARDS
+        ]
+        with reaching_redis():
+            answers = call_many(self.redis, self._whole, calls)
+        if None in answers:
+            return None
+        sums: Counter[str] = Counter()
+        for answer in answers:
+            _add(sums, answer, 1)
+        return +sums
 
     def _read(
         self, bundles: Sequence[tuple[str, ...]], today: date, *, sums: bool = True
@@ -320,7 +343,7 @@ class _Sums:
         """Return the mark under which a part is known; empty if it is not."""
         return self._parts.get(shard, (b"", []))[0]
 
-    def taken(self, parts: Sequence[tuple[bytes, list[bytes | int] | None]]) -> Counter[str]:
+    def taken(self, parts: Sequence[Sequence[Any]]) -> Counter[str]:
         """Take in the parts of all shards, None where one is known; return the total."""
         with self._lock:
             for shard, (mark, counted) in enumerate(parts):

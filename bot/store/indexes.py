@@ -6,6 +6,7 @@ record is known, and only what changes is written.
 
 from __future__ import annotations
 
+from collections import Counter
 from datetime import UTC, datetime
 from random import randrange
 from typing import TYPE_CHECKING, Any
@@ -19,7 +20,7 @@ from bot.store.spending import spent
 from bot.store.texts import REPORTS, ROUND, Failure, encode_failure, encode_line
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
     from datetime import tzinfo
 
     from bot.dialogue.records import Grower
@@ -30,6 +31,9 @@ Write = tuple[Any, ...]
 
 TALLY_S = 400 * 24 * 3600
 """How long a day's tally and a round's are kept, in seconds: a season, and the one before."""
+
+MARK = "mark"
+"""Stands among the sums of all groups for the sum of their marks (`whole.lua`); no fact is so named."""
 
 FAILURES_KEPT = 30
 """Texts that did not arrive, kept for each shard."""
@@ -72,15 +76,30 @@ def _of_group(
     elif old is None or (old.plan is not new.plan and due_ordinal(old) != due_ordinal(new)):
         yield "ZADD", keys.members_key(shard, group), due_ordinal(new), number
     if counts := changed(old, new):
-        sums = keys.sums_key(shard, group)
-        for name, count in counts.items():
-            yield "HINCRBY", sums, name, count
         # By chance, so that no mark comes again, even where a backup is put back or a count redone.
-        yield "HINCRBY", keys.marks_key(shard), group, randrange(1, 2**30)  # noqa: S311 - no secret
+        mark = randrange(1, 2**30)  # noqa: S311 - no secret
+        yield "HINCRBY", keys.marks_key(shard), group, mark
+        yield "HINCRBY", keys.all_sums_key(shard), MARK, mark
+        for sums in (keys.sums_key(shard, group), keys.all_sums_key(shard)):
+            for name, count in counts.items():
+                yield "HINCRBY", sums, name, count
     if new is not None and new.trouble:
         yield "ZADD", keys.group_calls_key(shard, group), "NX", trouble_since, number
     elif old is not None and old.trouble:
         yield "ZREM", keys.group_calls_key(shard, group), number
+
+
+def summed(writes: Iterable[Write]) -> list[Write]:
+    """Add up what is added to the same count, behind all that is written otherwise."""
+    plain: list[Write] = []
+    counts: Counter[tuple[str, str]] = Counter()
+    for write in writes:
+        if write[0] == "HINCRBY":
+            _, key, name, count = write
+            counts[key, name] += count
+        else:
+            plain.append(write)
+    return plain + [("HINCRBY", key, name, count) for (key, name), count in counts.items()]
 
 
 def of_lines(

@@ -12,7 +12,8 @@ from msgspec.structs import replace
 
 from bot.dialogue.records import Grower, Operation, Plan
 from bot.dialogue.standing import NO_DAY, days_behind, due_ordinal, facts
-from bot.store.groups import BUNDLE, Groups, Overview
+from bot.store import keys
+from bot.store.groups import BUNDLE, Groups, Overview, added_up
 from bot.store.growers import NEW, Commit, Store
 from bot.store.keys import shard_of
 from bot.store.trips import call_many
@@ -84,6 +85,31 @@ def test_groups_come_together_to_what_each_does(
     groups = Groups(redis_client)
     for _ in range(2):
         assert groups.together(names, TODAY) == Overview(len(theirs), behind, ring, sums)
+
+
+def test_all_groups_are_known_together_where_the_sums_of_all_can_be_relied_on(
+    redis_client: redis.Redis, growers: dict[str, Grower]
+) -> None:
+    groups = Groups(redis_client)
+    names = [*NAMES, *(f"Mirindi {place}" for place in range(BUNDLE))]
+    each = groups.overviews(names, TODAY)
+    every, some = (added_up(each[name] for name in part) for part in (names, names[1:]))
+    assert groups._sums_of_all(names) == every.sums  # noqa: SLF001 - the way it takes is meant
+    assert groups._sums_of_all(names[1:]) is None  # noqa: SLF001
+    assert groups.together(names, TODAY) == every
+    assert groups.together(names[1:], TODAY) == some
+    # As a version writes that keeps no sums of all: it adds to the group's alone.
+    shard = shard_of(next(iter(growers)))
+    redis_client.hincrby(keys.sums_key(shard, NAMES[0]), "stage:plant", 1)
+    redis_client.hincrby(keys.marks_key(shard), NAMES[0], 77)
+    assert groups.together(names, TODAY).sums == every.sums + Counter({"stage:plant": 1})
+    # As it was before there were marks.
+    for each_shard in range(keys.SHARDS):
+        redis_client.delete(keys.marks_key(each_shard), keys.all_sums_key(each_shard))
+    assert groups.together(names, TODAY).sums == every.sums + Counter({"stage:plant": 1})
+    Store(redis_client).recount()
+    assert groups._sums_of_all(names) == every.sums  # noqa: SLF001
+    assert groups.together(names, TODAY) == every
 
 
 @pytest.mark.usefixtures("growers")
