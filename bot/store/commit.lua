@@ -5,7 +5,8 @@
 --
 -- A turn is {record's key, version, writes, lease}:
 --   version  the version that was read, 8 bytes; empty if there was no record
---   writes   commands in order, each {command, key, value ...}
+--   writes   commands in order, each {command, key, value ...}; HINCRBY may have another key at its
+--            end, to which the same is added
 --   lease    {leases' key, number, end} to give up, or absent
 --
 -- Returns a 1 for each turn, or a 0 where the record has changed meanwhile and nothing was done.
@@ -24,6 +25,12 @@ for place, turn in ipairs(cmsgpack.unpack(ARGV[1])) do
         local sums = counts[key] or {}
         counts[key] = sums
         sums[write[3]] = (sums[write[3]] or 0) + write[4]
+        local other = write[5]
+        if other then
+          local others = counts[other] or {}
+          counts[other] = others
+          others[write[3]] = (others[write[3]] or 0) + write[4]
+        end
       elseif command == 'EXPIRE' then
         expiries[key] = write[3]
       else

@@ -432,7 +432,7 @@ class Store:
                     count += 1
                     waits = since.get(number, self._clock())
                     writes += indexes.of_groups(number, None, grower, waits)
-                heeded(together(self.redis, indexes.summed(writes)))
+                heeded(together(self.redis, indexes.spelt_out(writes)))
         return count
 
     def _readable(self, numbers: Sequence[str]) -> list[tuple[str, Grower]]:

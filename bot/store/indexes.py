@@ -27,7 +27,10 @@ if TYPE_CHECKING:
     from bot.store.texts import Line
 
 Write = tuple[Any, ...]
-"""A Redis command, its key second; its values are text, numbers, or bytes by way of `raw`."""
+"""A Redis command, its key second; its values are text, numbers, or bytes by way of `raw`.
+
+HINCRBY may have another key at its end, to which the same is added, and which another write names
+as its own."""
 
 TALLY_S = 400 * 24 * 3600
 """How long a day's tally and a round's are kept, in seconds: a season, and the one before."""
@@ -78,28 +81,29 @@ def _of_group(
     if counts := changed(old, new):
         # By chance, so that no mark comes again, even where a backup is put back or a count redone.
         mark = randrange(1, 2**30)  # noqa: S311 - no secret
+        sums, every = keys.sums_key(shard, group), keys.all_sums_key(shard)
         yield "HINCRBY", keys.marks_key(shard), group, mark
-        yield "HINCRBY", keys.all_sums_key(shard), MARK, mark
-        for sums in (keys.sums_key(shard, group), keys.all_sums_key(shard)):
-            for name, count in counts.items():
-                yield "HINCRBY", sums, name, count
+        yield "HINCRBY", every, MARK, mark
+        for name, count in counts.items():
+            yield "HINCRBY", sums, name, count, every
     if new is not None and new.trouble:
         yield "ZADD", keys.group_calls_key(shard, group), "NX", trouble_since, number
     elif old is not None and old.trouble:
         yield "ZREM", keys.group_calls_key(shard, group), number
 
 
-def summed(writes: Iterable[Write]) -> list[Write]:
-    """Add up what is added to the same count, behind all that is written otherwise."""
+def spelt_out(writes: Iterable[Write]) -> list[Write]:
+    """Write as commands of Redis's what `commit.lua` understands besides: counts of two keys."""
     plain: list[Write] = []
-    counts: Counter[tuple[str, str]] = Counter()
+    also: dict[str, Counter[str]] = {}
     for write in writes:
-        if write[0] == "HINCRBY":
-            _, key, name, count = write
-            counts[key, name] += count
-        else:
-            plain.append(write)
-    return plain + [("HINCRBY", key, name, count) for (key, name), count in counts.items()]
+        plain.append(write[:4] if write[0] == "HINCRBY" else write)
+        if write[0] == "HINCRBY" and len(write) > 4:  # noqa: PLR2004 - the command alone
+            _, _, name, count, other = write
+            also.setdefault(other, Counter())[name] += count
+    for key, counts in also.items():
+        plain += [("HINCRBY", key, name, count) for name, count in counts.items()]
+    return plain
 
 
 def of_lines(
