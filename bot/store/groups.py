@@ -22,6 +22,7 @@ from bot.dialogue.slips import SEASON
 from bot.dialogue.standing import STAGE
 from bot.store import keys
 from bot.store.errors import reaching_redis
+from bot.store.indexes import MARK
 from bot.store.scripts import script
 from bot.store.shelf import Shelf
 from bot.store.texts import Failure, decode_failure
@@ -150,7 +151,7 @@ class Groups:
     def _sums_of_all(self, names: Sequence[str]) -> Counter[str] | None:
         """Read the sums of all groups, as every commit keeps them; None if these are not all."""
         calls: list[Call] = [
-            ([keys.marks_key(shard), keys.all_sums_key(shard)], names) for shard in _SHARDS
+            ([keys.marks_key(shard), keys.all_sums_key(shard)], [MARK, *names]) for shard in _SHARDS
         ]
         with reaching_redis():
             answers = call_many(self.redis, self._whole, calls)

@@ -35,8 +35,11 @@ as its own."""
 TALLY_S = 400 * 24 * 3600
 """How long a day's tally and a round's are kept, in seconds: a season, and the one before."""
 
-MARK = "mark"
-"""Stands among the sums of all groups for the sum of their marks (`whole.lua`); no fact is so named."""
+MARK = "the sum of the marks of all groups, whose counts are added up here"
+"""Stands among the sums of all groups for the sum of their marks (`whole.lua`); no fact is so named.
+
+It is longer than 64 bytes, so that Redis keeps this hash as a table, and not as a list that it goes
+through for each of its hundreds of counts (redis.conf, "hash-max-listpack-value")."""
 
 FAILURES_KEPT = 30
 """Texts that did not arrive, kept for each shard."""

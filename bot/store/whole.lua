@@ -2,7 +2,8 @@
 --
 -- KEYS[1]  the marks of the shard's groups       KEYS[2]  the sums of all of them
 --
--- ARGV     the names of the groups
+-- ARGV[1]  the name of the sum of the marks of all groups, among their sums
+-- ARGV     then the names of the groups
 --
 -- Returns the sums as names and counts in turn; or nothing where the shard has another group, or
 -- where the sums are not those of all groups, as a version that did not keep them has written.
@@ -17,8 +18,8 @@ local function last(mark)
 end
 
 local wanted = {}
-for _, name in ipairs(ARGV) do
-  wanted[name] = true
+for place = 2, #ARGV do
+  wanted[ARGV[place]] = true
 end
 local expected, mark, answer = 0, 0, {}
 local marks = call('HGETALL', KEYS[1])
@@ -30,7 +31,7 @@ for place = 1, #marks, 2 do
 end
 local sums = call('HGETALL', KEYS[2])
 for place = 1, #sums, 2 do
-  if sums[place] == 'mark' then
+  if sums[place] == ARGV[1] then
     mark = last(sums[place + 1])
   else
     answer[#answer + 1] = sums[place]
