@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 NOT_BEGUN, ANSWERING, FINISHED = "not_begun", "answering", "finished"
 """Stages beside the name of the operation that comes next."""
 
+STAGE = "stage:"
+"""How the fact begins that says in which stage a grower is; of each grower there is one."""
 
 NUDGE_AFTER_DAYS = (3, 7)
 """Days from a reminder without an answer to the next; after the last one a person should ring."""
@@ -102,7 +104,7 @@ def changed(old: Grower | None, new: Grower | None) -> dict[str, int]:
 def standing(grower: Grower) -> tuple[str, ...]:
     """Return what is counted once of a grower, whatever their plan is: all there is without one."""
     silent = why_silent(grower)
-    facts = f"stage:{stage(grower)}", f"language:{grower.language}"
+    facts = f"{STAGE}{stage(grower)}", f"language:{grower.language}"
     return (*facts, f"silent:{silent}") if silent else facts
 
 

@@ -11,7 +11,8 @@
 --   sum      which of the sums it counts; 0 for none
 --   lease    {leases' key, number, end} to give up, or absent
 --
--- A sum is what many turns count alike: a list of {key, name, count}, where 0 stands for the mark.
+-- A sum is what many turns count alike: a list of {key, name, count, other}, where a count of 0
+-- stands for the mark, and other, where there is one, is a key to which the same is added.
 --
 -- Returns a 1 for each turn, or a 0 where the record has changed meanwhile and nothing was done.
 --
@@ -71,7 +72,11 @@ for key, theirs in pairs(members) do
 end
 for place, sum in ipairs(sums) do
   for _, each in ipairs(times[place] and sum or {}) do
-    add(each[1], each[2], (each[3] == 0 and mark or each[3]) * times[place])
+    local count = (each[3] == 0 and mark or each[3]) * times[place]
+    add(each[1], each[2], count)
+    if each[4] then
+      add(each[4], each[2], count)
+    end
   end
 end
 for key, theirs in pairs(counts) do

@@ -1,13 +1,13 @@
 """The groups: what is set for each, and what its growers come to.
 
-A group's growers are spread over all shards. So what is read of groups is one call of a script to
-each shard, all in one pipelined round trip, added up or merged here.
+A group's growers are spread over all shards. So what is read of groups is a call of a script to
+each shard, or several, all in one pipelined round trip, added up or merged here.
 """
 
 from __future__ import annotations
 
 import unicodedata
-from collections import Counter
+from collections import Counter, OrderedDict
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from functools import lru_cache
@@ -19,15 +19,17 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from bot.dialogue.slips import SEASON
+from bot.dialogue.standing import STAGE
 from bot.store import keys
 from bot.store.errors import reaching_redis
+from bot.store.indexes import MARKS
 from bot.store.scripts import script
 from bot.store.shelf import Shelf
 from bot.store.texts import Failure, decode_failure
 from bot.store.trips import call_many, heeded, together
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
     import redis
 
@@ -35,6 +37,16 @@ if TYPE_CHECKING:
     from bot.store.trips import Call
 
 LONGEST_NAME = 60
+
+BUNDLE = 50
+"""Groups whose sums one call of the script reads: some milliseconds at a million growers."""
+
+MOST_KNOWN = 500
+"""Bundles of groups whose sums a process keeps: with 16 growers of each group in each shard up to
+150 kB each."""
+
+_UNWANTED = "-"
+"""What stands for a mark where no sums are wanted."""
 
 
 class Group(Struct, array_like=True, frozen=True):
@@ -65,14 +77,25 @@ class Overview:
     sums: Counter[str] = field(default_factory=Counter)
 
 
+def added_up(found: Iterable[Overview]) -> Overview:
+    """Add up overviews of different groups."""
+    size = behind = to_ring = 0
+    sums: Counter[str] = Counter()
+    for each in found:
+        size, behind, to_ring = size + each.size, behind + each.behind, to_ring + each.to_ring
+        sums.update(each.sums)
+    return Overview(size, behind, to_ring, sums)
+
+
 class Groups:
     """The groups in Redis. The client must not decode responses."""
 
     def __init__(self, client: redis.Redis) -> None:
         self.redis = client
         self.shelf = Shelf(client, keys.groups_key(), Group)
-        self._sums = _Sums()
+        self._known = _Known()
         self._overviews = client.register_script(script("overviews.lua"))
+        self._whole = client.register_script(script("whole.lua"))
         self._first = client.register_script(script("first.lua"))
 
     def named(self, name: str) -> Group:
@@ -102,29 +125,80 @@ class Groups:
             )
 
     def overviews(self, names: Sequence[str], today: date) -> dict[str, Overview]:
-        """Add up what these groups come to, as seen on a day."""
-        if not names:
-            return {}
+        """Add up what each of these groups comes to, as seen on a day."""
+        return dict(zip(names, self._read([(name,) for name in names], today), strict=True))
+
+    def sizes(self, names: Sequence[str], today: date) -> dict[str, Overview]:
+        """Do as `overviews` does, but leave the sums empty, which take by far the most to read."""
+        found = self._read([(name,) for name in names], today, sums=False)
+        return dict(zip(names, found, strict=True))
+
+    def together(self, names: Sequence[str], today: date) -> Overview:
+        """Add up what these groups come to all together, as seen on a day.
+
+        The sums are read at once where these are all groups that have growers. Else Redis adds
+        them up, some groups at a time, which takes a third of what `overviews` does.
+        """
+        names = [*dict.fromkeys(names)]
+        if len(names) > BUNDLE and (sums := self._sums_of_all(names)) is not None:
+            found = added_up(self.sizes(names, today).values())
+            # Each grower is in one stage. A version that kept no marks has left sums without one.
+            if found.size == sum(n for name, n in sums.items() if name.startswith(STAGE)):
+                return Overview(found.size, found.behind, found.to_ring, sums)
+        bundles = [tuple(part) for part in _parts_of(names, BUNDLE)]
+        return added_up(self._read(bundles, today))
+
+    def _sums_of_all(self, names: Sequence[str]) -> Counter[str] | None:
+        """Read the sums of all groups, as every commit keeps them; None if these are not all."""
+        calls: list[Call] = [
+            ([keys.marks_key(shard), keys.all_sums_key(shard)], [MARKS, *names])
+            for shard in _SHARDS
+        ]
+        with reaching_redis():
+            answers = call_many(self.redis, self._whole, calls)
+        if None in answers:
+            return None
+        sums: Counter[str] = Counter()
+        for answer in answers:
+            _add(sums, answer, 1)
+        return +sums
+
+    def _read(
+        self, bundles: Sequence[tuple[str, ...]], today: date, *, sums: bool = True
+    ) -> list[Overview]:
+        """Read what bundles of groups come to, each as if it were one group.
+
+        No call reads more than `BUNDLE` groups, so that Redis serves others between the calls.
+        """
+        if not bundles:
+            return []
+        known = [self._known.of(bundle) for bundle in bundles] if sums else []
         calls: list[Call] = []
+        many = max(BUNDLE // len(bundles[0]), 1)
         for shard in _SHARDS:
-            wanted = [keys.marks_key(shard)]
-            args: list[str | bytes] = [f"({today.toordinal()}"]
-            for name in names:
-                wanted += [
-                    keys.members_key(shard, name),
-                    keys.group_calls_key(shard, name),
-                    keys.sums_key(shard, name),
-                ]
-                args += [name, self._sums.mark(name, shard)]
-            calls.append((wanted, args))
+            for part in _parts_of(range(len(bundles)), many):
+                wanted = [keys.marks_key(shard)]
+                args: list[str | bytes | int] = [f"({today.toordinal()}"]
+                for place in part:
+                    names = bundles[place]
+                    args += [len(names), known[place].mark(shard) if sums else _UNWANTED, *names]
+                    for name in names:
+                        wanted += [
+                            keys.members_key(shard, name),
+                            keys.group_calls_key(shard, name),
+                            keys.sums_key(shard, name),
+                        ]
+                calls.append((wanted, args))
         with reaching_redis():
             answers = call_many(self.redis, self._overviews, calls)
-        found = {}
-        for place, name in zip(range(0, 5 * len(names), 5), names, strict=True):
-            parts = [shard[place : place + 5] for shard in answers]
-            sums = self._sums.taken(name, [(mark, counted) for *_, mark, counted in parts])
+        # Those of a shard one after the other, in as many answers as it took.
+        every = [part for answer in answers for part in _parts_of(answer, 5)]
+        found = []
+        for place in range(len(bundles)):
+            parts = every[place :: len(bundles)]
             size, behind, to_ring = (sum(part[each] for part in parts) for each in range(3))
-            found[name] = Overview(size, behind, to_ring, sums)
+            counted = known[place].taken([part[3:] for part in parts]) if sums else Counter[str]()
+            found.append(Overview(size, behind, to_ring, counted))
         return found
 
     def members(self, name: str, shard: int) -> list[str]:
@@ -234,41 +308,66 @@ def tidy(name: str) -> str:
     return " ".join(plain.split())[:LONGEST_NAME].strip()
 
 
-class _Sums:
-    """The sums of groups as last read, so that only those that have changed are read again.
+def _parts_of(whole: Sequence[Any], many: int) -> Iterator[Sequence[Any]]:
+    return (whole[start : start + many] for start in range(0, len(whole), many))
 
-    Fifty groups have some 200,000 counts in all shards, of which one text changes a few. The parts
-    of a shard are kept as they came, with the mark they stood under.
+
+class _Known:
+    """The sums of bundles of groups as last read, so that only what has changed is read again.
+
+    Fifty groups have some 200,000 counts in all shards, of which one text changes a few. The
+    bundles that were asked for last are kept, `MOST_KNOWN` of them.
     """
 
     def __init__(self) -> None:
-        self._parts: dict[tuple[str, int], tuple[bytes, list[bytes]]] = {}
-        self._totals: dict[str, Counter[str]] = {}
+        self._sums: OrderedDict[tuple[str, ...], _Sums] = OrderedDict()
         self._lock = Lock()
 
-    def mark(self, name: str, shard: int) -> bytes:
-        """Return the mark under which a part is known; empty if it is not."""
-        return self._parts.get((name, shard), (b"", []))[0]
-
-    def taken(self, name: str, parts: Sequence[tuple[bytes, list[bytes] | None]]) -> Counter[str]:
-        """Take in a group's parts in all shards, None where one is known; return the total."""
+    def of(self, bundle: tuple[str, ...]) -> _Sums:
+        """Return what is known of a bundle; who holds it need not mind that it is dropped here."""
         with self._lock:
-            total = self._totals.setdefault(name, Counter())
+            known = self._sums.setdefault(bundle, _Sums())
+            self._sums.move_to_end(bundle)
+            while len(self._sums) > MOST_KNOWN:
+                self._sums.popitem(last=False)
+        return known
+
+
+class _Sums:
+    """One bundle's sums: the parts of its shards as they came, with the mark they stood under."""
+
+    def __init__(self) -> None:
+        self._parts: dict[int, tuple[bytes, list[bytes | int]]] = {}
+        self._total: Counter[str] = Counter()
+        self._lock = Lock()
+
+    def mark(self, shard: int) -> bytes:
+        """Return the mark under which a part is known; empty if it is not."""
+        return self._parts.get(shard, (b"", []))[0]
+
+    def taken(self, parts: Sequence[Sequence[Any]]) -> Counter[str]:
+        """Take in the parts of all shards, None where one is known; return the total."""
+        with self._lock:
             for shard, (mark, counted) in enumerate(parts):
-                if counted is not None and (counted or (name, shard) in self._parts):
-                    _, before = self._parts.get((name, shard), (b"", []))
-                    _add(total, before, -1)
-                    _add(total, counted, 1)
-                    self._parts[name, shard] = mark, [*map(_same, counted)]
-            return +total
+                if counted is not None and (counted or shard in self._parts):
+                    _, before = self._parts.get(shard, (b"", []))
+                    _add(self._total, before, -1)
+                    _add(self._total, counted, 1)
+                    self._parts[shard] = mark, [*map(_same, counted)]
+            return +self._total
 
 
-def _add(total: Counter[str], counted: Sequence[bytes], sign: int) -> None:
+def _add(total: Counter[str], counted: Sequence[bytes | int], sign: int) -> None:
     for name, count in zip(counted[::2], counted[1::2], strict=True):
-        total[name.decode()] += sign * int(count)
+        total[_name(name)] += sign * int(count)
 
 
 @lru_cache(maxsize=4096)
-def _same(value: bytes) -> bytes:
+def _name(written: bytes) -> str:
+    return written.decode()
+
+
+@lru_cache(maxsize=4096)
+def _same(value: bytes | int) -> bytes | int:
     """Return one and the same object for all that are equal: names and counts come often."""
     return value

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import time
+from collections import Counter
 from collections.abc import Sequence
 from datetime import UTC
 from typing import TYPE_CHECKING, Any, TypeVar, cast
@@ -434,14 +435,16 @@ class Store:
             for start in range(0, len(numbers), SCAN_BATCH):
                 part = numbers[start : start + SCAN_BATCH]
                 writes: list[Write] = []
+                counts = Counter[tuple[str, str]]()
                 for number, grower in self._readable(part):
                     count += 1
                     waits = since.get(number, self._clock())
                     writes += indexes.of_groups(number, None, grower, waits)
-                    writes += [
-                        ("HINCRBY", key, name, count or indexes.mark())
-                        for key, name, count in indexes.counted(number, None, grower)
-                    ]
+                    mark = indexes.mark()
+                    for key, name, added, *other in indexes.counted(number, None, grower):
+                        for each in (key, *other):
+                            counts[each, name] += added or mark
+                writes += [("HINCRBY", *each, added) for each, added in counts.items()]
                 heeded(together(self.redis, writes))
         return count
 
@@ -498,8 +501,8 @@ class _Batch:
         place = self._sums.get(counts, 0)
         if counts and not place:
             place = self._sums[counts] = len(self._sums) + 1
-            for key, _, _ in counts:
-                self.keys[key] = None
+            for key, _, _, *other in counts:
+                self.keys.update(dict.fromkeys((key, *other)))
         key = keys.grower_key(number)
         self.keys[key] = None
         turn: tuple[Any, ...] = (key, raw(version), raw(record), writes, place)

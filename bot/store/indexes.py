@@ -29,14 +29,21 @@ if TYPE_CHECKING:
 Write = tuple[Any, ...]
 """A Redis command, its key second; its values are text, numbers, or bytes by way of `raw`."""
 
-Count = tuple[str, str, int]
-"""A key, the name of one of its counts, and what is added to it; or `MARK`."""
+Count = tuple[str, str, int] | tuple[str, str, int, str]
+"""A key, the name of one of its counts, and what is added to it, or `MARK`; and perhaps another key
+to which the same is added."""
 
 MARK = 0
 """Stands in a `Count` for a number by chance (`mark`), drawn when it is written."""
 
 TALLY_S = 400 * 24 * 3600
 """How long a day's tally and a round's are kept, in seconds: a season, and the one before."""
+
+MARKS = "the sum of the marks of all groups, whose counts are added up here"
+"""Stands among the sums of all groups for the sum of their marks (`whole.lua`); no fact is so named.
+
+It is longer than 64 bytes, so that Redis keeps this hash as a table, and not as a list that it goes
+through for each of its hundreds of counts (redis.conf, "hash-max-listpack-value")."""
 
 FAILURES_KEPT = 30
 """Texts that did not arrive, kept for each shard."""
@@ -103,9 +110,9 @@ def _begun(shard: int, group: str, *facts: str) -> tuple[Count, ...]:
 def _in_group(shard: int, group: str, changes: dict[str, int]) -> tuple[Count, ...]:
     if not changes:
         return ()
-    sums = keys.sums_key(shard, group)
-    counts = [(sums, name, count) for name, count in changes.items()]
-    return (*counts, (keys.marks_key(shard), group, MARK))
+    sums, every = keys.sums_key(shard, group), keys.all_sums_key(shard)
+    counts = [(sums, name, count, every) for name, count in changes.items()]
+    return (*counts, (keys.marks_key(shard), group, MARK), (every, MARKS, MARK))
 
 
 def mark() -> int:

@@ -22,7 +22,14 @@ SHARDS = 64
 GROWERS = "{s*}:grower:*"
 """The pattern of every grower's key."""
 
-INDEXES = ("{s*}:members:*", "{s*}:sums:*", "{s*}:calls:*", "{s*}:calls")
+INDEXES = (
+    "{s*}:members:*",
+    "{s*}:sums:*",
+    "{s*}:sums",
+    "{s*}:marks",
+    "{s*}:calls:*",
+    "{s*}:calls",
+)
 """The patterns of the indexes that can be made anew from the growers' records."""
 
 
@@ -88,6 +95,11 @@ def sums_key(shard: int, group: str) -> str:
     return f"{_tag(shard)}:sums:{group}"
 
 
+def all_sums_key(shard: int) -> str:
+    """Return the key of what is counted of all of a shard's groups, and the sum of their marks."""
+    return f"{_tag(shard)}:sums"
+
+
 def marks_key(shard: int) -> str:
     """Return the key of a shard's groups by a number that is another whenever their sums are."""
     return f"{_tag(shard)}:marks"
@@ -151,7 +163,8 @@ _TAGS = [f"{{s{shard:02d}}}" for shard in range(SHARDS)]
 
 def indexes_of(shard: int, groups: Iterable[str]) -> set[str]:
     """Return every index that a shard may have for these groups, but for counts of texts."""
-    found = {key(shard) for key in (due_key, lease_key, calls_key, marks_key, failures_key)}
+    of_all = (due_key, lease_key, calls_key, all_sums_key, marks_key, failures_key)
+    found = {key(shard) for key in of_all}
     for group in groups:
         found |= {key(shard, group) for key in (members_key, sums_key, group_calls_key)}
     return found

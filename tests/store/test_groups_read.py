@@ -3,19 +3,28 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace as dataclass_replace
 from datetime import date, timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
+from msgspec.structs import replace
 
 from bot.dialogue.records import Grower, Operation, Plan
 from bot.dialogue.standing import NO_DAY, days_behind, due_ordinal, facts
-from bot.store.groups import Groups, Overview
+from bot.store import keys
+from bot.store.groups import BUNDLE, Groups, Overview, added_up
 from bot.store.growers import NEW, Commit, Store
 from bot.store.keys import shard_of
+from bot.store.trips import call_many
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import redis
+    from redis.commands.core import Script
+
+    from bot.store.trips import Call
 
 TODAY = date(2026, 3, 4)
 NAMES = ("Mirindi North", "Mirindi Lakeside", "")
@@ -56,6 +65,87 @@ def test_groups_come_to_what_their_growers_do(
         behind = sum(days_behind(each, TODAY) > 0 for each in theirs)
         ring = sum(bool(each.trouble) for each in theirs)
         assert found[name] == Overview(len(theirs), behind, ring, sums)
+
+
+@pytest.mark.parametrize("many", [1, 2, BUNDLE, BUNDLE + 1, 3 * BUNDLE])
+def test_groups_come_together_to_what_each_does(
+    redis_client: redis.Redis, growers: dict[str, Grower], many: int
+) -> None:
+    spread = {
+        number: replace(each, group=f"Mirindi {place % (BUNDLE + 1)}")
+        for place, (number, each) in enumerate(growers.items())
+    }
+    redis_client.flushall()
+    keep(redis_client, spread)
+    names = ["", *(f"Mirindi {place}" for place in range(many))]
+    theirs = [each for each in spread.values() if each.group in names]
+    sums = sum((facts(each) for each in theirs), Counter[str]())
+    behind = sum(days_behind(each, TODAY) > 0 for each in theirs)
+    ring = sum(bool(each.trouble) for each in theirs)
+    groups = Groups(redis_client)
+    for _ in range(2):
+        assert groups.together(names, TODAY) == Overview(len(theirs), behind, ring, sums)
+
+
+def test_all_groups_are_known_together_where_the_sums_of_all_can_be_relied_on(
+    redis_client: redis.Redis, growers: dict[str, Grower]
+) -> None:
+    groups = Groups(redis_client)
+    names = [*NAMES, *(f"Mirindi {place}" for place in range(BUNDLE))]
+    each = groups.overviews(names, TODAY)
+    every, some = (added_up(each[name] for name in part) for part in (names, names[1:]))
+    assert groups._sums_of_all(names) == every.sums  # noqa: SLF001 - the way it takes is meant
+    assert groups._sums_of_all(names[1:]) is None  # noqa: SLF001
+    assert groups.together(names, TODAY) == every
+    assert groups.together(names[1:], TODAY) == some
+    # As a version writes that keeps no sums of all: it adds to the group's alone.
+    shard = shard_of(next(iter(growers)))
+    redis_client.hincrby(keys.sums_key(shard, NAMES[0]), "stage:plant", 1)
+    redis_client.hincrby(keys.marks_key(shard), NAMES[0], 77)
+    assert groups.together(names, TODAY).sums == every.sums + Counter({"stage:plant": 1})
+    # As it was before there were marks.
+    for each_shard in range(keys.SHARDS):
+        redis_client.delete(keys.marks_key(each_shard), keys.all_sums_key(each_shard))
+    assert groups.together(names, TODAY).sums == every.sums + Counter({"stage:plant": 1})
+    Store(redis_client).recount()
+    assert groups._sums_of_all(names) == every.sums  # noqa: SLF001
+    assert groups.together(names, TODAY) == every
+
+
+@pytest.mark.usefixtures("growers")
+def test_sizes_are_overviews_without_sums(redis_client: redis.Redis) -> None:
+    groups = Groups(redis_client)
+    for _ in range(2):  # what is known of the sums must not come to light, nor be lost
+        found = groups.overviews(NAMES, TODAY)
+        bare = {name: dataclass_replace(each, sums=Counter()) for name, each in found.items()}
+        assert groups.sizes(NAMES, TODAY) == bare
+        assert all(each.sums for each in found.values())
+
+
+@pytest.mark.usefixtures("growers")
+def test_a_process_forgets_the_sums_it_read_longest_ago(
+    redis_client: redis.Redis, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("bot.store.groups.MOST_KNOWN", 1)
+    groups = Groups(redis_client)
+    for names in (NAMES, NAMES[:2], NAMES):
+        assert groups.overviews(names, TODAY) == Groups(redis_client).overviews(names, TODAY)
+
+
+@pytest.mark.parametrize("what", ["overviews", "sizes", "together"])
+def test_no_call_reads_more_than_some_groups(
+    redis_client: redis.Redis, monkeypatch: pytest.MonkeyPatch, what: str
+) -> None:
+    called = []
+
+    def noted(client: redis.Redis, script: Script, calls: Sequence[Call]) -> list[Any]:
+        called.extend(calls)
+        return call_many(client, script, calls)
+
+    monkeypatch.setattr("bot.store.groups.call_many", noted)
+    groups = Groups(redis_client)
+    getattr(groups, what)([f"Mirindi {place}" for place in range(10 * BUNDLE)], TODAY)
+    assert 0 < max(len(wanted) for wanted, _ in called) <= 1 + 3 * BUNDLE
 
 
 def test_a_group_without_growers_comes_to_nothing(redis_client: redis.Redis) -> None:
@@ -114,6 +204,7 @@ def test_who_waits_longest_for_a_call_comes_first(
 
 def test_of_no_groups_there_is_nothing(redis_client: redis.Redis) -> None:
     groups = Groups(redis_client)
-    assert groups.overviews([], TODAY) == {}
+    assert groups.overviews([], TODAY) == groups.sizes([], TODAY) == {}
+    assert groups.together([], TODAY) == Overview()
     assert groups.due([], 0, NO_DAY) == []
     assert groups.to_ring([]) == []

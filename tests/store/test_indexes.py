@@ -14,9 +14,9 @@ from msgspec.structs import replace
 from bot.dialogue.records import Grower, Operation, Plan, Session
 from bot.dialogue.standing import due_ordinal, facts
 from bot.store import keys
-from bot.store.groups import Groups
+from bot.store.groups import Groups, added_up
 from bot.store.growers import NEW, Commit, Loaded, Store
-from bot.store.indexes import FAILURES_KEPT
+from bot.store.indexes import FAILURES_KEPT, MARK
 from bot.store.texts import Line, decode_failure, joined
 
 if TYPE_CHECKING:
@@ -57,6 +57,9 @@ def held(client: redis.Redis) -> dict[bytes, dict[bytes, float]]:
         kind = key.split(b":")[1]
         if kind == b"sums":
             found[key] = {name: float(count) for name, count in client.hgetall(key).items()}
+            if MARK.encode() in found[key]:  # of all groups: the sum of each one's
+                marks = client.hvals(key.split(b":")[0] + b":marks")
+                assert found[key].pop(MARK.encode()) == sum(map(int, marks))
         elif kind in {b"members", b"calls"}:
             found[key] = {
                 name: 0.0 if kind == b"calls" else score
@@ -72,7 +75,8 @@ def counted(records: dict[str, Grower]) -> dict[bytes, dict[bytes, float]]:
         shard = keys.shard_of(number)
         members = found.setdefault(keys.members_key(shard, grower.group), Counter())
         members[number] = due_ordinal(grower)
-        found.setdefault(keys.sums_key(shard, grower.group), Counter()).update(facts(grower))
+        for key in (keys.sums_key(shard, grower.group), keys.all_sums_key(shard)):
+            found.setdefault(key, Counter()).update(facts(grower))
         if grower.trouble:
             for key in (keys.calls_key(shard), keys.group_calls_key(shard, grower.group)):
                 found.setdefault(key, Counter())[number] = 0
@@ -100,7 +104,7 @@ def test_indexes_hold_what_the_records_say(
             same = loaded.grower.plan if grower.plan == loaded.grower.plan else grower.plan
             records[number] = replace(grower, plan=same)
             assert store.commit(number, loaded, records[number], due=None)
-    assert held(redis_client) == counted(records)
+    assert {key: sums for key, sums in held(redis_client).items() if sums} == counted(records)
 
 
 @settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -110,8 +114,11 @@ def test_indexes_hold_what_the_records_say(
     )
 )
 def test_who_has_read_groups_before_finds_what_has_changed_since(
-    redis_client: redis.Redis, steps: list[tuple[str, Grower | None]]
+    redis_client: redis.Redis,
+    monkeypatch: pytest.MonkeyPatch,
+    steps: list[tuple[str, Grower | None]],
 ) -> None:
+    monkeypatch.setattr("bot.store.groups.BUNDLE", 3)  # so that four are more than a bundle
     redis_client.flushall()
     store, reader = Store(redis_client), Groups(redis_client)
     names = ["", "Mirindi North", "Mirindi South", "Nowhere"]
@@ -126,6 +133,9 @@ def test_who_has_read_groups_before_finds_what_has_changed_since(
             store.commit(number, store.load(number), grower, due=None)
         fresh = Groups(redis_client).overviews(names, MONDAY)
         assert reader.overviews(names, MONDAY) == fresh
+        for some in (names, names[:3], names[1:]):
+            theirs = added_up(fresh[name] for name in some)
+            assert reader.together(some, MONDAY) == theirs
 
 
 def test_a_lost_race_leaves_the_indexes_alone(store: Store, redis_client: redis.Redis) -> None:

@@ -14,7 +14,7 @@ from msgspec.structs import replace
 from bot.dialogue.records import Grower, Operation, Plan
 from bot.gateways.numbers import masked
 from bot.store.groups import Group
-from bot.web.desk.groups import PAGE, season_of
+from bot.web.desk.groups import GROUPS, PAGE, season_of
 from bot.web.desk.showing import WORK
 from bot.web.desk.today import MOST, Due, due_this_week
 
@@ -134,6 +134,37 @@ def test_the_ledger_counts_each_group_and_all_together(admin: Desk) -> None:
     assert rows[LAKE] == ["1", "0", "0", "1", "0"]
     assert rows["Together"] == ["4", "1", "1", "1", "1"]
     assert "Without a group" not in rows
+
+
+def test_many_groups_come_on_pages_and_are_found_by_a_part_of_their_name(admin: Desk) -> None:
+    admin.put(ASHA, of_group(NORTH, plan=plan_due(-3)))
+    done = Operation("plant", TODAY, TODAY, TODAY, done=TODAY)
+    admin.put(JUMA, of_group("Zawadi", plan=Plan((done,))))
+    admin.put("+255712000003", of_group(""))
+    names = [f"Shamba {place:03d}" for place in range(2 * GROUPS)]
+    for name in [*names, "Zawadi"]:
+        admin.groups.named(name)
+    first = admin.open("/desk/groups")
+    shown = [row[0] for row in first.rows]
+    assert NORTH in shown
+    assert "Zawadi" not in shown
+    together = ["3", "1", "0", "1", "0"]
+    assert [row[1:6] for row in first.rows if row[0].startswith("Together")] == [together]
+    page, seen = first, [*shown]
+    for start in (GROUPS, 2 * GROUPS):
+        (following,) = [unescape(each) for each in page.parsed.links if f"start={start}" in each]
+        page = admin.open(following)
+        seen += [row[0] for row in page.rows]
+        assert [row[1:6] for row in page.rows if row[0].startswith("Together")] == [together]
+    assert {*names, NORTH, LAKE, "Zawadi"} <= {*seen}
+    assert seen.count("Without a group") == [row[0] for row in page.rows].count("Without a group")
+    assert "Without a group" in seen
+    assert not [each for each in page.parsed.links if f"start={3 * GROUPS}" in each]
+    found = admin.open("/desk/groups?named=shamba+01")
+    shown = [row[0] for row in found.rows if row[0].startswith(("Shamba", "Mirindi"))]
+    assert shown == [f"Shamba {place:03d}" for place in range(10, 20)]
+    assert "No group has “xyz” in its name" in admin.open("/desk/groups?named=xyz").said
+    assert "There are no more groups" in admin.open("/desk/groups?start=900").said
 
 
 def test_an_agent_finds_own_groups_only_and_cannot_change_them(agent: Desk) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from bot.dialogue.records import stem
 from bot.dialogue.standing import adoption
-from bot.store.groups import Group, Overview
+from bot.store.groups import Group, Overview, added_up
 from bot.store.settled import tallies
 from bot.web.api import shapes
 from bot.web.api.routes import Call, Route
@@ -21,21 +21,20 @@ UNKNOWN = "unknown"
 """The kind of a text that is not known yet: the report on it came before we knew it had left."""
 
 
-def overviews(call: Call, groups: Mapping[str, Group]) -> dict[str, Overview]:
-    """Add up what groups come to, each as seen on its own day; "" are those without a group."""
+def _by_day(call: Call, groups: Mapping[str, Group]) -> dict[date, list[str]]:
+    """The names of groups by the day it is where they are; "" are those without a group."""
     days: dict[date, list[str]] = {}
     for name, group in groups.items():
         days.setdefault(call.api.day(group.zone), []).append(name)
-    found: dict[str, Overview] = {}
-    for today, names in days.items():
-        found |= call.api.groups.overviews(names, today)
-    return found
+    return days
 
 
 def listed(call: Call) -> shapes.GroupList:
     """List the groups that the token reaches."""
     groups = call.groups()
-    found = overviews(call, groups)
+    found: dict[str, Overview] = {}
+    for today, names in _by_day(call, groups).items():
+        found |= call.api.groups.sizes(names, today)
     return shapes.GroupList(
         [
             shapes.Group(
@@ -61,20 +60,18 @@ def season(call: Call, query: shapes.SeasonQuery) -> shapes.SeasonReport | Probl
     groups = _groups(call, query.group)
     if isinstance(groups, Problem):
         return groups
-    found = overviews(call, groups).values()
-    sums: Counter[str] = Counter()
-    for each in found:
-        sums.update(each.sums)
+    days = _by_day(call, groups).items()
+    found = added_up(call.api.groups.together(names, today) for today, names in days)
     counts: dict[str, dict[str, int]] = {}
-    for name, count in sorted(sums.items()):
+    for name, count in sorted(found.sums.items()):
         kind, _, what = name.partition(":")
         if count:
             counts.setdefault(kind, {})[what] = count
     return shapes.SeasonReport(
         groups=[name for name in groups if name],
-        growers=sum(each.size for each in found),
-        behind=sum(each.behind for each in found),
-        to_ring=sum(each.to_ring for each in found),
+        growers=found.size,
+        behind=found.behind,
+        to_ring=found.to_ring,
         stages=counts.get("stage", {}),
         languages=counts.get("language", {}),
         silent=counts.get("silent", {}),
@@ -91,7 +88,7 @@ def season(call: Call, query: shapes.SeasonQuery) -> shapes.SeasonReport | Probl
                     for monday, week in each.weeks.items()
                 ],
             )
-            for each in adoption(sums, map(stem, call.api.dialogue.flows.operations))
+            for each in adoption(found.sums, map(stem, call.api.dialogue.flows.operations))
         ],
     )
 

@@ -12,7 +12,7 @@ from flask import abort, flash, redirect, render_template, request, url_for
 from msgspec.structs import replace
 
 from bot.dialogue.standing import NO_DAY, days_behind, monday, next_open, stage, why_silent
-from bot.store.groups import LONGEST_NAME, Group, tidy
+from bot.store.groups import LONGEST_NAME, Group, added_up, tidy
 from bot.web.desk.guarding import desk_here, may_see, me, must_see, record
 from bot.web.desk.pictures import (
     MOST_WEEKS,
@@ -49,6 +49,9 @@ if TYPE_CHECKING:
     from bot.dialogue.records import Grower
     from bot.store.groups import Overview
     from bot.web.desk.pictures import CalendarLine
+
+GROUPS = 50
+"""Groups on a page of the ledger."""
 
 PAGE = 50
 """Growers on a page."""
@@ -117,13 +120,29 @@ def register(desk: Blueprint) -> None:
 def _ledger(
     was: str = "", typed: Mapping[str, str] | None = None, faults: Sequence[Fault] = ()
 ) -> str:
-    listed = groups_of(me())
-    overviews = groups_here().overviews(names_of(listed, me()), day_in(""))
+    every, named = groups_of(me()), tidy(request.args.get("named", ""))
+    groups = [each for each in every if named.casefold() in each.name.casefold()]
+    start, today = page_start(request.args.get("start", "")), day_in("")
+    names = [each.name for each in groups] if named else names_of(groups, me())
+    # Those without a group come behind the last one, and count for no row: there may be none.
+    end = start + GROUPS + (1 if start + GROUPS >= len(groups) else 0)
+    overviews = groups_here().overviews(names[start:end], today)
+    # What is on other pages is only added up, as each group's own counts take the most to read.
+    if len(groups) > GROUPS:
+        together = groups_here().together(names, today)
+    else:
+        together = added_up(overviews.values())
     return render_template(
         "desk/groups.html",
-        groups=listed,
+        any=bool(names_of(every, me())),
+        groups=groups[start : start + GROUPS],
         overviews=overviews,
-        planted={name: planted_of(each.sums) for name, each in overviews.items()},
+        together=together,
+        planted_of=planted_of,
+        named=named,
+        start=start,
+        page=GROUPS,
+        listed=len(groups),
         was=was,
         typed=typed or {},
         faults=faults,

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import io
 import tempfile
-from collections import Counter
 from typing import TYPE_CHECKING
 
 from flask import Response, abort, render_template, request, send_file, stream_with_context
@@ -35,6 +34,7 @@ from bot.wording.formats import number
 from bot.wording.languages import SOURCE
 
 if TYPE_CHECKING:
+    from collections import Counter
     from collections.abc import Iterator, Sequence
 
     from flask import Blueprint
@@ -139,12 +139,8 @@ def _chosen() -> list[str]:
 
 def _together(names: Sequence[str]) -> tuple[int, Counter[str]]:
     """Add up groups: how many growers, and their counted facts."""
-    sums = Counter[str]()
-    growers = 0
-    for each in groups_here().overviews(names, day_in("")).values():
-        growers += each.size
-        sums.update(each.sums)
-    return growers, sums
+    found = groups_here().together(names, day_in(""))
+    return found.size, found.sums
 
 
 # A group's growers

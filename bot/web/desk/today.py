@@ -69,19 +69,18 @@ def register(desk: Blueprint) -> None:
         groups = groups_of(me())
         names = names_of(groups, me())
         now = day_in("")
-        overviews = groups_here().overviews(names, now)
-        sums = sum((each.sums for each in overviews.values()), Counter[str]())
+        overview = groups_here().together(names, now)
         start = {each: page_start(request.args.get(each, "")) for each in MOST}
         return render_template(
             "desk/today.html",
             groups=groups,
-            growers=sum(each.size for each in overviews.values()),
+            growers=overview.size,
             today=now,
             calls=_calls(names, start["calls"]),
-            to_ring=sum(each.to_ring for each in overviews.values()),
-            due=due_this_week(sums, now),
+            to_ring=overview.to_ring,
+            due=due_this_week(overview.sums, now),
             behind=_behind(names, now, start["behind"]),
-            are_behind=sum(each.behind for each in overviews.values()),
+            are_behind=overview.behind,
             start=start,
             most=MOST,
         )
