@@ -428,7 +428,7 @@ class Store:
         count = 0
         since = dict(self.calls())
         with reaching_redis():
-            for pattern in keys.INDEXES:
+            for pattern in (*keys.INDEXES, keys.MARKS):
                 for name in self.redis.scan_iter(match=pattern, count=SCAN_BATCH):
                     self.redis.delete(name)
             numbers = list(dict.fromkeys(self.growers()))

@@ -26,11 +26,13 @@ INDEXES = (
     "{s*}:members:*",
     "{s*}:sums:*",
     "{s*}:sums",
-    "{s*}:marks",
     "{s*}:calls:*",
     "{s*}:calls",
 )
 """The patterns of the indexes that can be made anew from the growers' records."""
+
+MARKS = "{s*}:marks"
+"""The pattern of every `marks_key`, which are other ones whenever they are made anew."""
 
 
 @lru_cache(maxsize=16_384)

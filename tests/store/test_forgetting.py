@@ -23,6 +23,7 @@ from bot.store import keys
 from bot.store.forgetting import forget
 from bot.store.groups import Group, Groups
 from bot.store.growers import NEW, Store
+from bot.store.indexes import MARKS
 from bot.store.people import People
 from bot.store.rounds import Round, Rounds
 from bot.store.texts import Line
@@ -194,7 +195,10 @@ def indexes(client: redis.Redis) -> dict[bytes, object]:
     for key in client.scan_iter():
         kind = key.split(b":")[1]
         if kind == b"sums":
-            found[key] = client.hgetall(key)
+            counts = client.hgetall(key)
+            counts.pop(MARKS.encode(), None)  # it is another one each time
+            if counts:
+                found[key] = counts
         elif kind == b"members":
             found[key] = client.zrange(key, 0, -1, withscores=True)
         elif kind == b"calls":

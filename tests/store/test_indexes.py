@@ -16,7 +16,7 @@ from bot.dialogue.standing import due_ordinal, facts
 from bot.store import keys
 from bot.store.groups import Groups, added_up
 from bot.store.growers import NEW, Commit, Loaded, Store
-from bot.store.indexes import FAILURES_KEPT, MARK
+from bot.store.indexes import FAILURES_KEPT, MARKS
 from bot.store.texts import Line, decode_failure, joined
 
 if TYPE_CHECKING:
@@ -57,9 +57,9 @@ def held(client: redis.Redis) -> dict[bytes, dict[bytes, float]]:
         kind = key.split(b":")[1]
         if kind == b"sums":
             found[key] = {name: float(count) for name, count in client.hgetall(key).items()}
-            if MARK.encode() in found[key]:  # of all groups: the sum of each one's
+            if MARKS.encode() in found[key]:  # of all groups: the sum of each one's
                 marks = client.hvals(key.split(b":")[0] + b":marks")
-                assert found[key].pop(MARK.encode()) == sum(map(int, marks))
+                assert found[key].pop(MARKS.encode()) == sum(map(int, marks))
         elif kind in {b"members", b"calls"}:
             found[key] = {
                 name: 0.0 if kind == b"calls" else score
