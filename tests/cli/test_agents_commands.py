@@ -352,7 +352,7 @@ def locked(client: redis.Redis) -> None:
 def test_sender_and_spreader_end_together(
     shared_redis: redis.Redis, monkeypatch: pytest.MonkeyPatch, how: str
 ) -> None:
-    def tick(_: Sender) -> int:
+    def tick(_: Sender, __: threading.Event | None = None) -> int:
         locked(shared_redis)
         assert spreaders()
         if how == "fault":
@@ -375,7 +375,7 @@ def test_a_spreader_that_fails_goes_on(monkeypatch: pytest.MonkeyPatch) -> None:
         failed.set()
         raise RuntimeError("a fault nobody thought of")
 
-    def sending(_: Sender) -> int:
+    def sending(_: Sender, __: threading.Event | None = None) -> int:
         assert failed.wait(30)
         assert spreaders()
         signal.raise_signal(signal.SIGTERM)

@@ -16,6 +16,7 @@ from redis.retry import Retry
 
 from bot.dialogue.records import Grower, enqueue
 from bot.gateways.base import Accepted, Outcome, Outgoing
+from bot.reminders import together
 from bot.reminders.sender import LEASE_S, Sender
 from bot.settings import Settings
 from bot.store import keys
@@ -28,6 +29,12 @@ if TYPE_CHECKING:
 
 NUMBER = "+255655000001"
 NOW = 1_800_000_000.0
+
+
+@pytest.fixture(autouse=True)
+def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A fault here lasts until the sender has given up, which otherwise takes a minute."""
+    monkeypatch.setattr(together, "OUTLAST_S", 0.5)
 
 
 @pytest.fixture(scope="module")
