@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
     from datetime import date
 
+    from bot.dialogue.records import Channel, Turn
     from bot.dialogue.turn import Dialogue
 
     from .gateway import Answer, Handed
@@ -39,6 +40,9 @@ ASIDES = ("plan", "back", "help", "new", "same", "???", "1", "2", "3", "yes", "n
 """What growers write besides: commands, nonsense, an answer to another question."""
 
 ASIDE_SHARE = 0.15
+
+HARMLESS = "help"
+"""Moves no plan, whatever was asked."""
 
 
 @dataclass
@@ -91,8 +95,8 @@ class Caller:
         return text, queued
 
     def _sms(self, today: date) -> Text:
-        text, text_id = self._next(), f"m-{self._texts}"
-        turn = self._dialogue.turn(self.grower, text, today, "sms")
+        text_id = f"m-{self._texts}"
+        text, turn = self._turn(self._next(), today, "sms")
         self.grower = enqueue(turn.grower, turn.replies, "reply")
         fields = {"from": self.number, "text": text, "id": text_id}
         return Text(self.number, text_id, "/hooks/sms", fields, None)
@@ -102,11 +106,22 @@ class Caller:
         if not self._open:
             self._session += 1
         session, step = f"s-{self._session}", str(self._texts)
-        turn = self._dialogue.turn(self.grower, text, today, "ussd")
+        text, turn = self._turn(text, today, "ussd")
         self.grower, self._open = turn.grower, turn.more
         fields = {"session": session, "from": self.number, "text": text, "id": step}
         expected = {"text": turn.replies[0], "more": turn.more}
         return Text(self.number, f"{session}/{step}", "/hooks/ussd", fields, expected)
+
+    def _turn(self, text: str, today: date, channel: Channel) -> tuple[str, Turn]:
+        """Take a turn; with another text where this one would bring a reminder on this very day.
+
+        Whether that came before or after the next text would be up to the sender.
+        """
+        turn = self._dialogue.turn(self.grower, text, today, channel)
+        plan = turn.grower.plan
+        if plan is None or plan.next_reminder is None or plan.next_reminder.day > today:
+            return text, turn
+        return HARMLESS, self._dialogue.turn(self.grower, HARMLESS, today, channel)
 
     def _next(self) -> str:
         if self._choices.random() < ASIDE_SHARE:
