@@ -19,6 +19,7 @@ from bot import data
 from bot.dialogue.acts import ASKED_FOR_HELP, NOT_ARRIVING, UNREACHABLE
 from bot.dialogue.records import enqueue
 from bot.dialogue.voice import Contacts
+from bot.gateways.numbers import country_of
 from bot.gateways.reading import Report
 from bot.reminders.schedule import next_due
 from bot.store.errors import StoreUnavailable
@@ -79,6 +80,11 @@ class Exchange:
         self.dialogue = dialogue
         self.settings = settings
         self.clock = clock
+        self._countries = settings.answered
+
+    def answers(self, number: str) -> bool:
+        """Whether numbers of this one's country are answered; a reply abroad may cost a fortune."""
+        return not self._countries or country_of(number) in self._countries
 
     def answer(  # noqa: PLR0913 - what is known of a text
         self,

@@ -9,7 +9,7 @@ import logging
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from bot.gateways.numbers import NumberReader, country_of, masked
+from bot.gateways.numbers import NumberReader, masked
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -56,8 +56,7 @@ class Receiver:
     def _answered(self, number: str, what: str) -> str | None:
         """Read a number; None, too, for one of a country that is not answered."""
         e164 = self._read(number, what)
-        countries = self._exchange.settings.answered
-        if e164 is None or not countries or country_of(e164) in countries:
+        if e164 is None or self._exchange.answers(e164):
             return e164
         log.warning("%s of %s, whose country is not answered", what, masked(e164))
         return None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 
 import phonenumbers
 from phonenumbers import NumberParseException, PhoneMetadata, PhoneNumberFormat, ValidationResult
@@ -48,6 +49,7 @@ def read_number(raw: str, country: str) -> str | None:
     return None
 
 
+@lru_cache(maxsize=1024)
 def country_of(number: str) -> str:
     """Return the country (ISO 3166) of an E.164 number, "" where nobody can tell.
 

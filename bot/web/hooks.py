@@ -25,7 +25,7 @@ from limits.strategies import FixedWindowRateLimiter
 from werkzeug.exceptions import MethodNotAllowed
 
 from bot.gateways.answering import answer_receipt, answer_sms, answer_ussd
-from bot.gateways.numbers import LONGEST, country_of, masked, read_number
+from bot.gateways.numbers import LONGEST, masked, read_number
 from bot.gateways.profiles import kept_apart, secret
 from bot.gateways.reading import Request, Unreadable, read_receipt, read_sms, read_ussd
 from bot.gateways.signing import fault
@@ -237,9 +237,8 @@ def _request(caller: _Caller, part: SmsIn | Ussd | Receipt | None) -> Request:
 
 
 def _answered(number: str) -> bool:
-    """Whether numbers of this one's country are answered; a reply abroad may cost a fortune."""
-    countries = _exchange().settings.answered
-    if not countries or _country_of(number) in countries:
+    """Whether a number's country is answered; the operator is told of one that is not."""
+    if _exchange().answers(number):
         return True
     log.warning("%s is of a country that is not answered", masked(number))
     return False
@@ -300,7 +299,6 @@ def _e164(written: str) -> str | None:
 # Every step of a USSD session brings the same number, and reading one costs as much as a turn's
 # wording. Of what is written only so much is kept as is read.
 _read_number = lru_cache(maxsize=1024)(read_number)
-_country_of = lru_cache(maxsize=1024)(country_of)
 
 
 def _exchange() -> Exchange:
