@@ -23,6 +23,7 @@ from bot.store.errors import StoreUnavailable
 from bot.store.groups import Groups
 from bot.store.growers import NEW, Commit, Store
 from bot.store.rounds import Round, Rounds
+from bot.store.scripts import script
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -84,7 +85,10 @@ def store(deployment: Deployment) -> Iterator[Store]:
     with connect(deployment.url) as client:
         client.flushall()
         store = Store(client, lambda: NINE)
-        store.commit("+255700000000", NEW, Grower(), due=None)  # the scripts are known by now
+        client.script_load(
+            script("commit.lua")
+        )  # on every primary, as it is after any commit there
+        store.commit("+255700000000", NEW, Grower(), due=None)
         store.claim(0, 1, 64)
         yield store
 
