@@ -458,18 +458,28 @@ def parse_profile(text: str, name: str) -> Profile:
         raise ProfileError(f"profile {name}: {error}") from error
 
 
+def places_of(written: str) -> list[str]:
+    """Return where the profiles are that a setting names, in the order of preference."""
+    return [place.strip() for place in written.split(",") if place.strip()]
+
+
+def name_of(place: str) -> str:
+    """Return the name of the profile at a place: its own, or that of its file without ".toml"."""
+    return Path(place).stem if place.endswith(".toml") else place
+
+
 def read_profiles(written: str) -> dict[str, Profile]:
     """Read one or more profiles, with commas between, in the order of preference.
 
     Each has a name: its own where it comes with Fieldbell, else that of its file without ".toml".
     Raises `ProfileError` as `read_profile` does, and where names cannot tell gateways apart.
     """
-    places = [place.strip() for place in written.split(",") if place.strip()]
+    places = places_of(written)
     if not places:
         raise ProfileError("no gateway is named; write the name of a profile, or a path to one")
     profiles: dict[str, Profile] = {}
     for place in places:
-        name = Path(place).stem if place.endswith(".toml") else place
+        name = name_of(place)
         if name in profiles:
             raise ProfileError(
                 f"two gateways are named {name}; rename the file of one, as gateways are told "

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
-from pathlib import Path
 from threading import Lock
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from bot.gateways.profiles import name_of, places_of
 from bot.store.spending import Sent, Sort, month_of
 
 if TYPE_CHECKING:
@@ -111,12 +111,8 @@ def estimate(segments: int, settings: Settings) -> Decimal:
 
 
 def own_gateways(settings: Settings) -> list[str]:
-    """Name the gateways that are set, the preferred one first; texts whose line names none are its.
-
-    A profile of the operator's own has the name of its file.
-    """
-    places = [place.strip() for place in settings.gateway.split(",")]
-    return [Path(each).name.removesuffix(".toml") for each in places if each] or ["gateway"]
+    """Name the gateways that are set, the preferred one first; texts whose line names none are its."""
+    return [name_of(each) for each in places_of(settings.gateway)] or ["gateway"]
 
 
 def exact(amount: float) -> Decimal:
