@@ -2,8 +2,8 @@
 
 Real `redis-server` processes on the loopback interface, as many as there are in the smallest
 production of the kind: a primary, a replica and three Sentinels; three primaries and three replicas.
-They ask for passwords. Nothing is written to disk: a server that is killed comes back empty, so that
-what is not lost has been on another one.
+They ask for passwords. Nothing is written to disk, unless it is asked for: a server that is killed
+comes back empty, so that what is not lost has been on another one.
 """
 
 from __future__ import annotations
@@ -51,17 +51,24 @@ class Server:
         )
         home = folder / str(self.port)
         home.mkdir()
-        self._log = home / "redis.log"
+        self.log = home / "redis.log"
         self._command = [find_server(), *options, "--port", str(self.port), "--dir", home]
         self._command += ["--bind", "127.0.0.1", "--requirepass", password]
         self.start()
 
+    def begin(self) -> subprocess.Popen[bytes]:
+        """Start it, and do not wait until it answers. A process group of its own."""
+        with self.log.open("ab") as log:
+            self.process = subprocess.Popen(
+                self._command, stdout=log, stderr=log, start_new_session=True
+            )
+        return self.process
+
     def start(self) -> None:
-        with self._log.open("ab") as log:
-            self.process = subprocess.Popen(self._command, stdout=log, stderr=log)
+        self.begin()
 
         def answers() -> bool:
-            assert self.process.poll() is None, self._log.read_text()
+            assert self.process.poll() is None, self.log.read_text()
             with suppress(redis.ConnectionError, redis.TimeoutError):
                 return bool(self.client.ping())
             return False
@@ -86,14 +93,21 @@ class Server:
 
 
 class Deployment:
-    """Servers that belong together. `url` leads to them."""
+    """Servers that belong together. `url` leads to them.
+
+    With `on_disk` each of them writes down what it has before it answers, and its role as well.
+    """
 
     url: str
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, on_disk: bool = False) -> None:
         self._folder = folder
+        self._on_disk = on_disk
         self._held = ExitStack()
         self.servers: list[Server] = []
+        """Those that keep data."""
+        self.watching: list[Server] = []
+        """Sentinels, where there are any."""
 
     def __enter__(self) -> Self:
         with ExitStack() as undo:
@@ -114,9 +128,15 @@ class Deployment:
         return server
 
     def _keeping(self, *options: str) -> Server:
-        """A server that keeps data, in memory only."""
+        """A server that keeps data."""
         quick = ("--save", "", "--repl-diskless-sync", "yes", "--repl-diskless-sync-delay", "0")
-        server = self._server("--masterauth", PASSWORD, *quick, *options)
+        kept: tuple[str, ...] = ()
+        if self._on_disk:
+            # Sentinel has a server write its new role into the file it was started with.
+            file = self._folder / f"redis-{len(self.servers)}.conf"
+            file.touch()
+            kept = (str(file), "--appendonly", "yes", "--appendfsync", "always")
+        server = self._server(*kept, "--masterauth", PASSWORD, *quick, *options)
         self.servers.append(server)
         return server
 
@@ -132,9 +152,14 @@ class Deployment:
         for server in self.servers:
             if not server.alive:
                 server.start()
-        wait_until(self._whole)
+        wait_until(self.whole)
 
-    def _whole(self) -> bool:
+    def fail_over(self, key: str = "") -> None:
+        """Let a replica take over from the healthy primary of a key, as before maintenance."""
+        raise NotImplementedError
+
+    def whole(self) -> bool:
+        """Whether every server is there, and every primary has its replica."""
         raise NotImplementedError
 
 
@@ -142,14 +167,16 @@ class Sentinels(Deployment):
     """A primary and a replica, watched by three Sentinels."""
 
     def _start(self) -> None:
-        primary = self._keeping()
-        self._keeping("--replicaof", "127.0.0.1", str(primary.port))
-        self._watching = [self._sentinel(each, primary.port) for each in range(3)]
-        hosts = ",".join(f"127.0.0.1:{each.port}" for each in self._watching)
+        primary, replica = self._keeping(), self._keeping()
+        replica.client.replicaof("127.0.0.1", primary.port)
+        if self._on_disk:
+            replica.client.config_rewrite()
+        self.watching = [self._sentinel(each, primary.port) for each in range(3)]
+        hosts = ",".join(f"127.0.0.1:{each.port}" for each in self.watching)
         self.url = (
             f"redis+sentinel://:{PASSWORD}@{hosts}/{SERVICE}?sentinel_password={SENTINELS_PASSWORD}"
         )
-        wait_until(self._whole)
+        wait_until(self.whole)
 
     def _sentinel(self, place: int, port: int) -> Server:
         file = self._folder / f"sentinel-{place}.conf"
@@ -166,25 +193,24 @@ class Sentinels(Deployment):
         return sentinel.client.sentinel_masters()[SERVICE]
 
     def primary_of(self, key: str) -> Server:  # noqa: ARG002 - the one primary has every key
-        port = self._state(self._watching[0])["port"]
+        port = self._state(self.watching[0])["port"]
         return next(each for each in self.servers if each.port == port)
 
-    def fail_over(self) -> None:
-        """Change the roles of two healthy servers, as an operator does before maintenance."""
-        was = self.primary_of("")
+    def fail_over(self, key: str = "") -> None:
+        was = self.primary_of(key)
 
         def begun() -> bool:
             # A Sentinel that has not looked at the replica for a while wants to look again first.
             with suppress(redis.ResponseError):
-                self._watching[0].client.execute_command("SENTINEL", "FAILOVER", SERVICE)
+                self.watching[0].client.execute_command("SENTINEL", "FAILOVER", SERVICE)
                 return True
             return False
 
         wait_until(begun)
         wait_until(lambda: self.primary_of("") is not was)
 
-    def _whole(self) -> bool:
-        states = [self._state(each) for each in self._watching]
+    def whole(self) -> bool:
+        states = [self._state(each) for each in self.watching]
         return (
             len({each["port"] for each in states}) == 1
             and all(each["num-other-sentinels"] == 2 for each in states)
@@ -214,7 +240,7 @@ class Cluster(Deployment):
             replica.client.execute_command("CLUSTER REPLICATE", theirs)
         hosts = ",".join(f"127.0.0.1:{each.port}" for each in nodes)
         self.url = f"redis+cluster://:{PASSWORD}@{hosts}"
-        wait_until(self._whole)
+        wait_until(self.whole)
 
     def primary_of(self, key: str) -> Server:
         slot = key_slot(key.encode())
@@ -225,7 +251,15 @@ class Cluster(Deployment):
                         return next(each for each in self.servers if each.port == port)
         raise AssertionError(f"nobody serves the slot of {key}")
 
-    def _whole(self) -> bool:
+    def fail_over(self, key: str = "") -> None:
+        was = self.primary_of(key)
+        (replica,) = (
+            each for each in self.servers if each.replication().get("master_port") == was.port
+        )
+        replica.client.execute_command("CLUSTER FAILOVER")
+        wait_until(lambda: self.primary_of(key) is replica)
+
+    def whole(self) -> bool:
         views = [sorted(map(str, _slots(each))) for each in self.servers]
         return (
             all(_info(each)["cluster_state"] == "ok" for each in self.servers)

@@ -138,19 +138,24 @@ def _over_one(client: redis.Redis, commands: Sequence[Command], copies: int) -> 
     if any(map(_read_only, answers)):
         # The primary has become a replica; Sentinel is asked when a connection is made anew.
         client.connection_pool.disconnect()
-    elif waits:
-        confirmed = answers[-1]
-        if isinstance(confirmed, Exception):
-            raise confirmed
-        if confirmed < copies:
-            # Of what was refused, a script not known as yet, the caller must still hear that.
-            refused = StoreUnavailable(
-                f"{confirmed} of {copies} replicas have the write; look at INFO replication"
-            )
-            for place, command in enumerate(commands):
-                if command[0] in _WRITES and not isinstance(answers[place], Exception):
-                    answers[place] = refused
+    elif waits and (unsure := _unsure(answers[-1], copies)):
+        # Of what was refused the caller must still hear why: a script not known as yet, or a slot
+        # that is another node's by now, so that this one, a replica, cannot wait for others.
+        for place, command in enumerate(commands):
+            if command[0] in _WRITES and not isinstance(answers[place], Exception):
+                answers[place] = unsure
     return answers[: len(commands)]
+
+
+def _unsure(confirmed: int | Exception, copies: int) -> Exception | None:
+    """Say why what was written may not count, by what WAIT answered; None where it does."""
+    if isinstance(confirmed, Exception):
+        return confirmed
+    if confirmed < copies:
+        return StoreUnavailable(
+            f"{confirmed} of {copies} replicas have the write; look at INFO replication"
+        )
+    return None
 
 
 def _over_nodes(cluster: RedisCluster, commands: Sequence[Command], copies: int) -> list[Any]:

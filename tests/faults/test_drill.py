@@ -11,7 +11,8 @@ import pytest
 from drill.drilling import Drill, Plan
 from drill.gateway import Answer, Handed
 from drill.ledger import AWAY, JUMPED, KILLED, NOT_SAID, UNEXPLAINED, Caller, Fault, Ledger, repeats
-from drill.world import Killed, Service
+from drill.services import Killed, Service
+from drill.stores import KINDS
 from msgspec.structs import replace
 
 from bot import data
@@ -44,9 +45,11 @@ def test_a_short_drill_loses_nothing_and_answers_nothing_wrongly(tmp_path: Path)
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("fsync", ["always", "everysec"])
-def test_an_hour_of_drills_loses_nothing(tmp_path: Path, fsync: str) -> None:
-    plan = Plan(seconds=3600, seed=20260303, fsync=fsync, mount=True)
+@pytest.mark.parametrize(
+    ("kind", "fsync"), [*((kind, "always") for kind in KINDS), ("single", "everysec")]
+)
+def test_an_hour_of_drills_loses_nothing(tmp_path: Path, kind: str, fsync: str) -> None:
+    plan = Plan(seconds=3600, seed=20260303, kind=kind, fsync=fsync, mount=True)
     outcome = Drill(plan, tmp_path, print).run()
     assert outcome.faults == [], "\n".join(outcome.figures)
     assert outcome.kills >= 200

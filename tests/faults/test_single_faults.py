@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 import redis
+from drill.stores import OneRedis
 from drill.world import World
 from redis.backoff import NoBackoff
 from redis.retry import Retry
@@ -38,31 +39,34 @@ def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture(scope="module")
-def world(tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
+def one(tmp_path_factory: pytest.TempPathFactory) -> Iterator[OneRedis]:
     folder = tmp_path_factory.mktemp("world")
-    with World(folder, folder / "no-gateway.toml", webs=0, senders=0) as world:
-        world.wait_for_redis()
-        yield world
+    with (
+        OneRedis(folder) as one,
+        World(folder, folder / "no-gateway.toml", one, webs=0, senders=0),
+    ):
+        one.wait()
+        yield one
 
 
 @pytest.fixture
-def store(world: World) -> Iterator[Store]:
-    mend(world)  # a test that failed may have left its fault behind
-    with world.client() as client:
+def store(one: OneRedis) -> Iterator[Store]:
+    mend(one)  # a test that failed may have left its fault behind
+    with one.client() as client:
         client.flushall()
     # Impatient, so that a Redis that does not answer is soon given up.
     with redis.Redis(
-        unix_socket_path=str(world.socket), socket_timeout=0.3, retry=Retry(NoBackoff(), 1)
+        unix_socket_path=str(one.socket), socket_timeout=0.3, retry=Retry(NoBackoff(), 1)
     ) as client:
         yield Store(client, lambda: NOW)
 
 
-def mend(world: World) -> None:
-    world.redis.wake()
-    world.redis.down_until = 0
-    world.disk.free(world.redis.pid)
-    world.wait_for_redis()
-    with world.client() as client:
+def mend(one: OneRedis) -> None:
+    one.redis.wake()
+    one.redis.down_until = 0
+    one.disk.free(one.redis.pid)
+    one.wait()
+    with one.client() as client:
         client.execute_command("REPLICAOF", "NO", "ONE")
         for name, value in {
             "maxmemory": "0",
@@ -74,91 +78,91 @@ def mend(world: World) -> None:
 
 
 @contextmanager
-def configured(world: World, name: str, value: str, mended: str) -> Iterator[None]:
-    with world.client() as client:
+def configured(one: OneRedis, name: str, value: str, mended: str) -> Iterator[None]:
+    with one.client() as client:
         client.config_set(name, value)
         yield
         client.config_set(name, mended)
 
 
 @contextmanager
-def read_only(world: World) -> Iterator[None]:
-    with world.client() as client:
+def read_only(one: OneRedis) -> Iterator[None]:
+    with one.client() as client:
         client.execute_command("REPLICAOF", "127.0.0.1", "1")
         yield
         client.execute_command("REPLICAOF", "NO", "ONE")
 
 
 @contextmanager
-def cut_off_replica(world: World) -> Iterator[None]:
+def cut_off_replica(one: OneRedis) -> Iterator[None]:
     """A replica that has lost its primary and will not serve what may be stale."""
-    with configured(world, "replica-serve-stale-data", "no", "yes"), read_only(world):
+    with configured(one, "replica-serve-stale-data", "no", "yes"), read_only(one):
         yield
 
 
 @contextmanager
-def gone(world: World) -> Iterator[None]:
-    world.redis.kill(down_s=float("inf"))
+def gone(one: OneRedis) -> Iterator[None]:
+    one.redis.kill(down_s=float("inf"))
     yield
-    world.redis.down_until = 0
-    world.wait_for_redis()
+    one.redis.down_until = 0
+    one.wait()
 
 
 @contextmanager
-def torn(world: World) -> Iterator[None]:
-    with gone(world):
+def torn(one: OneRedis) -> Iterator[None]:
+    with gone(one):
         yield
-        world.tear_append_only_file()
-    world.write_append_only_file_anew()
+        one.tear_append_only_file()
+    one.write_append_only_file_anew()
 
 
 @contextmanager
-def stopped(world: World) -> Iterator[None]:
-    world.redis.pause()
+def stopped(one: OneRedis) -> Iterator[None]:
+    one.redis.pause()
     yield
-    world.redis.wake()
+    one.redis.wake()
 
 
 @contextmanager
-def full(world: World) -> Iterator[None]:
+def full(one: OneRedis) -> Iterator[None]:
     """The disk is full: with `everysec` Redis finds that out at a write, and refuses the next."""
-    with world.client() as client:
+    with one.client() as client:
         client.config_set("appendfsync", "everysec")
-        world.disk.fill(world.redis.pid)
+        one.disk.fill(one.redis.pid)
         while client.info("persistence")["aof_last_write_status"] == "ok":
             with suppress(redis.ResponseError):
                 client.set("{s00}:filling", "x" * 1000)
         yield
-        world.disk.free(world.redis.pid)
+        one.disk.free(one.redis.pid)
         while client.info("persistence")["aof_last_write_status"] != "ok":
             pass
         client.config_set("appendfsync", "always")
 
 
-FAULTS: dict[str, Callable[[World], object]] = {
+FAULTS: dict[str, Callable[[OneRedis], object]] = {
     "gone": gone,
     "torn": torn,
     "stopped": stopped,
     "read only": read_only,
     "a replica cut off": cut_off_replica,
-    "out of memory": lambda world: configured(world, "maxmemory", "1", "0"),
-    "no replica": lambda world: configured(world, "min-replicas-to-write", "1", "0"),
+    "out of memory": lambda one: configured(one, "maxmemory", "1", "0"),
+    "no replica": lambda one: configured(one, "min-replicas-to-write", "1", "0"),
     "disk full": full,
 }
 
 
 @pytest.fixture(params=FAULTS)
-def fault(request: pytest.FixtureRequest) -> Callable[[World], object]:
+def fault(request: pytest.FixtureRequest) -> Callable[[OneRedis], object]:
     return FAULTS[request.param]
 
 
 def test_a_text_that_meets_a_fault_is_brought_again_and_answered_once(
-    world: World, store: Store, fault: Callable[[World], object]
+    one: OneRedis, store: Store, fault: Callable[[OneRedis], object]
 ) -> None:
     web = create_app(Settings(), store, lambda: NOW).test_client()
     text = {"from": NUMBER, "text": "hello", "id": "m-1"}
     assert store.commit(NUMBER, NEW, Grower(language="en"), due=None)
-    with fault(world):  # type: ignore[attr-defined]
+    with fault(one):  # type: ignore[attr-defined]
         for _ in range(2):
             answer = web.post("/hooks/sms", json=text)
             assert (answer.status_code, answer.headers["Retry-After"]) == (503, "30")
@@ -187,7 +191,7 @@ class Handing:
 
 @pytest.mark.parametrize("at", [1, 2])
 def test_a_sender_that_meets_a_fault_says_one_text_twice_at_most(
-    world: World, store: Store, fault: Callable[[World], object], at: int
+    one: OneRedis, store: Store, fault: Callable[[OneRedis], object], at: int
 ) -> None:
     # In one shard, so that all are claimed in one batch and served one after the other.
     shard = keys.shard_of(NUMBER)
@@ -199,7 +203,7 @@ def test_a_sender_that_meets_a_fault_says_one_text_twice_at_most(
     owed = enqueue(Grower(language="en"), ["one", "two"], "reply")
     for number in numbers:
         assert store.commit(number, NEW, owed, due=NOW)
-    holding = fault(world)
+    holding = fault(one)
     clock = [NOW]
     gateway = Handing(holding.__enter__, at)  # type: ignore[attr-defined]
     sender = Sender(store, gateway, lambda grower, _: grower, Settings(), lambda: clock[0])
@@ -217,12 +221,12 @@ def test_a_sender_that_meets_a_fault_says_one_text_twice_at_most(
     assert not any(each.grower.waiting for each in store.load_many(numbers))
 
 
-def test_a_commit_whose_answer_was_lost_is_not_made_twice(world: World, store: Store) -> None:
+def test_a_commit_whose_answer_was_lost_is_not_made_twice(one: OneRedis, store: Store) -> None:
     """Redis is stopped when the commit comes; it makes it true when it wakes."""
     web = create_app(Settings(), store, lambda: NOW).test_client()
     text = {"from": NUMBER, "text": "hello", "id": "m-1"}
     first = web.post("/hooks/sms", json=text)
-    with stopped(world):
+    with stopped(one):
         assert web.post("/hooks/sms", json={**text, "id": "m-2"}).status_code == 503
     again = [web.post("/hooks/sms", json={**text, "id": "m-2"}) for _ in range(2)]
     assert again[0].json == again[1].json

@@ -112,6 +112,18 @@ def test_what_no_replica_has_is_done_all_the_same_where_scripts_were_forgotten(
     assert store.load(A).grower == Grower()
 
 
+@pytest.mark.parametrize("redis_kind", ["cluster"])
+def test_a_node_that_has_become_a_replica_sends_the_writer_on(
+    store: Store, deployment: Deployment
+) -> None:
+    """It refuses the write and, as no replica can wait for others, the WAIT behind it too."""
+    assert store.commit(A, NEW, SAID, due=None)
+    loaded = store.load(A)
+    deployment.fail_over(keys.grower_key(A))
+    wait_until(deployment.whole)
+    assert store.commit(A, loaded, Grower(), due=None)
+
+
 @pytest.mark.usefixtures("deaf")
 def test_without_the_setting_nothing_waits(redis_client: redis.Redis) -> None:
     assert Store(redis_client).commit(A, NEW, SAID, due=None)

@@ -1,6 +1,7 @@
 """Hundreds of kills under load, with a checker that keeps its own ledger.
 
     python -m tests.faults.drill [--minutes 60] [--seed N] [--everysec]
+    python -m tests.faults.drill --store cluster        or sentinels
 
 Prints each fault as it is done, then the ledger; exits with 1 where a text was lost or answered
 wrongly, where one was sent again for no reason known, or where a process ended by itself. The same
@@ -17,6 +18,7 @@ import tempfile
 from pathlib import Path
 
 from .drilling import Drill, Plan
+from .stores import KINDS
 
 
 def main() -> int:
@@ -27,6 +29,7 @@ def main() -> int:
     parser.add_argument("--pause", type=float, default=3.0, help="seconds between faults")
     parser.add_argument("--texts", type=float, default=15, help="texts in, each second")
     parser.add_argument("--reminders", type=float, default=1, help="growers reminded, each second")
+    parser.add_argument("--store", choices=KINDS, default="single")
     parser.add_argument("--everysec", action="store_true", help="appendfsync everysec, not always")
     options = parser.parse_args()
     plan = Plan(
@@ -35,6 +38,7 @@ def main() -> int:
         texts_a_second=options.texts,
         reminders_a_second=options.reminders,
         pause_s=options.pause,
+        kind=options.store,
         fsync="everysec" if options.everysec else "always",
         mount=True,
     )

@@ -16,6 +16,7 @@ import sys
 import time
 from pathlib import Path
 
+LOCK_S = 5.0
 FIRST_RETRY_S = 1
 LONGEST_RETRY_S = 8
 OUTAGE_S = 1.0
@@ -39,9 +40,10 @@ def put_clock(file: Path) -> None:
 def send(lease_s: float) -> None:
     """Be `fieldbell send`, with leases of so many seconds."""
     from bot import cli  # noqa: PLC0415 - the clock comes first
-    from bot.reminders import schedule, sender  # noqa: PLC0415
+    from bot.reminders import schedule, sender, spreading  # noqa: PLC0415
 
     sender.LEASE_S = lease_s
+    spreading.LOCK_S = LOCK_S
     sender.OUTAGE_S = OUTAGE_S
     schedule.FIRST_RETRY_S = FIRST_RETRY_S
     schedule.LONGEST_RETRY_S = LONGEST_RETRY_S

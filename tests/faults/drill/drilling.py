@@ -14,21 +14,21 @@ from datetime import time as daytime
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-import redis
 from msgspec.structs import replace
 
 from bot.exchange import dialogue_of
 from bot.reminders.schedule import next_due
 from bot.settings import Settings
 from bot.store.connecting import connect
-from bot.store.errors import StoreUnavailable
 from bot.store.groups import Groups
-from bot.store.growers import NEW, Store
+from bot.store.growers import NEW, Commit, Store
 
-from .faults import LANES, Scene, run_lane
+from .faults import Scene, lanes_of, run_lane
 from .gateway import Inward, Outward
 from .ledger import GROUP, UNEXPLAINED, Caller, Ledger, Text, planned, repeats
-from .world import HALF, World
+from .meetings import Meetings, enrol, persist
+from .stores import HALF, OneRedis, stored
+from .world import World
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -64,6 +64,8 @@ class Plan:
     longest_s: float = 60.0
     """The longest that one fault may take."""
     lease_s: float = 12.0
+    kind: str = "single"
+    """How the store is deployed, one of `stores.KINDS`."""
     fsync: str = "always"
     mount: bool = False
 
@@ -101,23 +103,20 @@ class Drill:
         self._again: queue.Queue[Text] = queue.Queue()
         self._callers: queue.Queue[Caller] = queue.Queue()
         self._every: list[Caller] = []
+        self._meetings = Meetings(self._dialogue, self._ledger, self._day)
 
     def run(self) -> Outcome:
         plan = self._plan
         self._outward.open()
         profile = self._outward.profile(self._folder)
         with ExitStack() as stack:
-            world = World(
-                self._folder, profile, self._ahead_s, plan.lease_s, plan.fsync, plan.mount
-            )
+            kept_in = stack.enter_context(stored(plan.kind, self._folder, plan.fsync, plan.mount))
+            world = World(self._folder, profile, kept_in, self._ahead_s, plan.lease_s)
             stack.enter_context(world)
             stack.callback(self._outward.close)
-            self._tell(
-                f"seed {plan.seed}; disk: {'tmpfs' if world.disk.mounted else 'RLIMIT_FSIZE'}; "
-                f"appendfsync {plan.fsync}"
-            )
-            world.wait_for_redis()
-            store = Store(connect(world.url), self._clock)
+            self._tell(f"seed {plan.seed}; {kept_in.said}")
+            kept_in.wait()
+            store = Store(connect(kept_in.url), self._clock, copies=kept_in.copies)
             self._enrol(store)
             inward = Inward(world.ports)
             self._wait_for_web(inward)
@@ -126,6 +125,7 @@ class Drill:
             ]
             workers.append(threading.Thread(target=self._bring_again, args=(inward,)))
             workers.append(threading.Thread(target=self._owe, args=(store,)))
+            workers.append(threading.Thread(target=self._meetings.run, args=(store, self._stop)))
             for worker in workers:
                 worker.start()
             self._break(world)
@@ -147,6 +147,7 @@ class Drill:
 
     def _enrol(self, store: Store) -> None:
         Groups(store.redis).named(GROUP)
+        self._meetings.enrol(store)
         for place in range(self._plan.callers):
             number = f"+25565500{place:04d}"
             caller = Caller(number, "ussd" if place % 2 else "sms", self._plan.seed, self._dialogue)
@@ -204,15 +205,8 @@ class Drill:
         while not self._stop.wait(choices.uniform(0.5, 1.5) / self._plan.reminders_a_second):
             number = f"+2556551{place:05d}"
             place += 1
-            while True:
-                try:
-                    loaded = store.load(number)
-                    if loaded.version or store.commit(
-                        number, loaded, kept, due=next_due(kept, self._settings)
-                    ):
-                        break
-                except (StoreUnavailable, redis.RedisError):
-                    time.sleep(0.2)
+            enrolled = Commit(number, NEW, kept, next_due(kept, self._settings), "enrolled")
+            persist(lambda enrolled=enrolled: enrol(store, enrolled))
             reminder = {f"{number}:{each.serial}": each.body for each in reminded.waiting}
             self._ledger.owes(number, after, reminder)
 
@@ -221,27 +215,17 @@ class Drill:
     def _break(self, world: World) -> None:
         plan, until = self._plan, time.monotonic() + self._plan.seconds
         lanes = []
-        for lane in LANES:
+        for lane, kinds in lanes_of(world.stored).items():
             choices = random.Random(f"{self._plan.seed} {lane}")  # noqa: S311 - no secret
             scene = Scene(world, self._outward, self._ledger, choices, self._tell, plan.longest_s)
-            arguments = (lane, scene, until, plan.least, plan.pause_s)
+            arguments = (kinds, scene, until, plan.least, plan.pause_s)
             lanes.append(threading.Thread(target=run_lane, args=arguments))
         for each in lanes:
             each.start()
         for each in lanes:
             each.join()
-        self._mend(world)
-
-    def _mend(self, world: World) -> None:
-        """Undo what a fault met by another may have left."""
-        world.disk.free(world.redis.pid)
         world.set_clock(0)
-        world.wait_for_redis()
-        with world.client() as client:
-            client.execute_command("REPLICAOF", "NO", "ONE")
-            client.config_set("maxmemory", "0")
-            client.config_set("min-replicas-to-write", "0")
-            client.config_set("appendfsync", world.fsync)
+        world.stored.mend()
 
     def _rest(self, world: World, store: Store) -> None:
         """Wait until the gateway has all that is due and nothing waits to be written down.
@@ -259,7 +243,7 @@ class Drill:
                 for n, each in zip(numbers, store.load_many(numbers), strict=True)
                 if each.grower.waiting
             ]
-            if not late and not waiting:
+            if not late and not waiting and self._meetings.over(store):
                 break
             waited += 1
             if waited == SETTLED_S / LOOK_S:
@@ -277,6 +261,7 @@ class Drill:
         for number, grower in ledger.growers.items():
             ledger.compare(number, store.load(number).grower, grower)
         ledger.close(self._outward.by_id)
+        self._meetings.compare(store)
         again = repeats(self._outward.handed, world.services, ledger.faults)
         causes = Counter(cause for cause, _, _ in again)
         faults = [f"lost: {one}" for one in ledger.lost]
@@ -298,7 +283,8 @@ class Drill:
             for service in world.services
             for life, status, at in service.ended
             if not (
-                service is world.redis
+                isinstance(world.stored, OneRedis)
+                and service is world.stored.redis
                 and any(one.began <= at <= one.ended + ENDING_S for one in full)
             )
         ]
@@ -310,8 +296,9 @@ class Drill:
         ledger, outward = self._ledger, self._outward
         kinds = Counter(one.kind for one in ledger.faults)
         sent = Counter(each.id for each in outward.handed if each.taken)
+        replies = ledger.due.keys() - ledger.reminders - ledger.notices
         return [
-            f"seed {self._plan.seed}, {self._plan.seconds:.0f} s of faults",
+            (f"seed {self._plan.seed}, {self._plan.seconds:.0f} s of faults; {world.stored.said}"),
             (
                 f"texts in: {len(ledger.texts)}, answered: "
                 f"{sum(each.answered > 0 for each in ledger.texts)}, brought again: "
@@ -320,13 +307,16 @@ class Drill:
             "deliveries refused by status: "
             + (", ".join(f"{s or 'none'}: {n}" for s, n in sorted(ledger.refused.items())) or "0"),
             (
-                f"replies due by the sender: {len(ledger.due) - len(ledger.reminders)}, sent: "
-                f"{len((ledger.due.keys() - ledger.reminders) & sent.keys())}, not sent because of a "
-                f"STOP: {len(ledger.cancelled - sent.keys())}"
+                f"replies due by the sender: {len(replies)}, sent: {len(replies & sent.keys())}, "
+                f"not sent because of a STOP: {len(ledger.cancelled - sent.keys())}"
             ),
             (
                 f"reminders due: {len(ledger.reminders)} to {len(ledger.growers)} growers, sent: "
                 f"{len(ledger.reminders & sent.keys())}"
+            ),
+            (
+                f"rounds: {self._meetings.rounds}, their texts due: {len(ledger.notices)}, sent: "
+                f"{len(ledger.notices & sent.keys())}"
             ),
             f"lost: {len(ledger.lost)}, wrong: {len(ledger.wrong)}",
             f"sent again though taken: {sum(causes.values())}"

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from bot.dialogue.turn import Dialogue
 
     from .gateway import Answer, Handed
-    from .world import Service
+    from .services import Service
 
 GROUP = "Mirindi North"
 
@@ -151,6 +151,8 @@ class Fault:
 STORE_FAULTS = frozenset({
     "redis killed", "redis gone for long", "append-only file torn", "redis stopped", "out of memory",
     "read-only", "no replica", "disk full", "disk full, everysec", "connections cut",
+    "primary killed", "replica killed", "primary stopped", "primary and replica killed",
+    "failed over by hand", "primary out of memory", "sentinel killed",
 })  # fmt: skip
 
 FELT_S = 3.0
@@ -167,6 +169,8 @@ class Ledger:
     """Every text that must come to the gateway: its body by its id."""
     reminders: set[str] = field(default_factory=set)
     """Which of them are reminders."""
+    notices: set[str] = field(default_factory=set)
+    """Which of them are a round's."""
     cancelled: set[str] = field(default_factory=set)
     """Which of them need not come, because the grower has sent STOP since."""
     growers: dict[str, Grower] = field(default_factory=dict)
@@ -195,6 +199,12 @@ class Ledger:
             self.growers[number] = kept
             self.due |= reminder
             self.reminders |= reminder.keys()
+
+    def calls(self, notices: Mapping[str, str]) -> None:
+        """A round has been begun, with these texts by their ids."""
+        with self._lock:
+            self.due |= notices
+            self.notices |= notices.keys()
 
     def heard(self, text: Text, answer: Answer) -> bool:
         """Take the web's answer to a delivery; True if the gateway need not bring it again."""
