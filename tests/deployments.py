@@ -289,9 +289,9 @@ def _slots(node: Server) -> Any:  # noqa: ANN401
 
 def _has_replica(primary: Server) -> bool:
     told = primary.replication()
-    return told["role"] == "master" and any(
-        told[f"slave{each}"]["state"] == "online" for each in range(told["connected_slaves"])
-    )
+    # One that has only just come is counted, but not listed yet.
+    listed = (told.get(f"slave{each}") for each in range(told["connected_slaves"]))
+    return told["role"] == "master" and any(each and each["state"] == "online" for each in listed)
 
 
 def serving(client: redis.Redis, key: str) -> redis.Redis:
