@@ -130,8 +130,9 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     """Whom backups are encrypted to: age recipients ("age1..."), with commas between."""
 
     most_texts: Annotated[int, Meta(ge=0)] = 100
-    """How many SMS of one grower are answered in a day, STOP and HELP aside; 0 answers every one.
-    A phone that answers texts by itself, or who means to cost money, is held up by it."""
+    """How many SMS of one grower are answered in a day; 0 answers every one. Beyond it STOP still
+    takes effect, and HELP is answered once. A phone that answers texts by itself, or who means to
+    cost money, is held up by it."""
     most_requests: Annotated[int, Meta(ge=0)] = 200
     """How many requests a second a webhook process takes from one address; 0 takes every one."""
     countries: str = ""

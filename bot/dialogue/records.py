@@ -173,6 +173,8 @@ class Grower(Struct, array_like=True, frozen=True):
     """The day of the grower's last SMS, where they are counted."""
     heard: int = 0
     """How many SMS of that day were counted."""
+    told_help: date | None = None
+    """The day HELP was last answered beyond the limit of a day's texts; once a day will do."""
 
     @property
     def receives(self) -> bool:

@@ -110,12 +110,12 @@ class Dialogue(Inviting):
         if grower.stopped and command != "start":
             return self._still_stopped(scene)
         if self._most_texts and channel == "sms":
-            grower = scene.grower = _counted(grower, today)
-            if grower.heard > self._most_texts and command != "help":
-                return self._enough(scene)
+            scene.grower = _counted(grower, today)
+            if scene.grower.heard > self._most_texts and (turn := self._enough(scene, command)):
+                return turn
         if grower.stopped:
             scene.say("started")
-        grower = scene.grower = _in_touch(grower)
+        grower = scene.grower = _in_touch(scene.grower)
         if grower.session and grower.session.rest:
             if command == "more" or text == _MORE_KEY:
                 return self._next_screen(scene, grower.session)
@@ -277,11 +277,17 @@ class Dialogue(Inviting):
             scene.grower = replace(scene.grower, told_stopped=scene.today)
         return self._reply(scene, [scene.voice.say("still_stopped")], more=False)
 
-    def _enough(self, scene: Scene) -> Turn:
+    def _enough(self, scene: Scene, command: str | None) -> Turn | None:
         """Answer no more today, which is said once. The question stays open, and nothing is taken.
 
-        STOP and HELP never come here.
+        STOP never comes here. HELP is answered once more, for which None is returned; after that
+        it asks for a call in silence.
         """
+        if command == "help":
+            if scene.grower.told_help == scene.today:
+                return Turn((), replace(scene.grower, trouble=ASKED_FOR_HELP))
+            scene.grower = replace(scene.grower, told_help=scene.today)
+            return None
         if scene.grower.heard > self._most_texts + 1:
             return Turn((), scene.grower)
         return self._reply(scene, [scene.voice.say("enough_today")], more=False)

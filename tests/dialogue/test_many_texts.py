@@ -68,6 +68,57 @@ def test_help_is_answered_after_any_number_of_texts(word: str) -> None:
     assert one.grower.trouble == ASKED_FOR_HELP
 
 
+@pytest.mark.parametrize("before", [0, MOST - 1, MOST, MOST + 1, MOST + 30])
+def test_help_cannot_be_made_to_cost_money(before: int) -> None:
+    one = phone(before)
+    said = [one.say("HELP") for _ in range(50)]
+    within = max(0, MOST - before)
+    assert [bool(each) for each in said] == [True] * (within + 1) + [False] * (49 - within)
+
+
+def test_help_that_gets_no_reply_still_asks_for_a_call() -> None:
+    one = phone(MOST)
+    one.say("HELP")
+    one.grower = replace(one.grower, trouble="")  # somebody has rung
+    assert not one.say("HELP")
+    assert one.grower.trouble == ASKED_FOR_HELP
+
+
+def test_help_beyond_the_limit_leaves_the_question_open() -> None:
+    one = phone(MOST)
+    before = one.grower.session
+    one.say_all("HELP", "HELP")
+    assert one.grower.session == before
+
+
+def test_help_is_answered_again_the_next_day() -> None:
+    one = phone(MOST)
+    one.say_all("HELP", "HELP")
+    one.today += timedelta(days=1)
+    for _ in range(MOST):
+        assert "BACK" in one.say("HELP")
+
+
+# Who asks to stop is never held up by a limit: common practice of all who send texts.
+@pytest.mark.parametrize("before", ["hello", "HELP"])
+def test_stop_takes_effect_at_once_whatever_was_sent_before_and_again(before: str) -> None:
+    one = phone(0)
+    for _ in range(MOST * 4):
+        one.say(before)
+    assert one.say("STOP")
+    for _ in range(20):
+        assert not one.say("STOP")
+        assert one.grower.stopped
+
+
+def test_no_order_of_words_brings_more_replies_than_are_paid_for() -> None:
+    one = phone(0)
+    said = [one.say(word) for word in ["HELP", "STOP", "hello", "START", "HELP"] * 100]
+    # Each text that counts, with what STOP says and what is said once to who has stopped; and
+    # beyond the limit one more of each kind.
+    assert sum(bool(each) for each in said) <= 3 * MOST + 4
+
+
 def test_stop_and_start_by_turns_cannot_be_made_to_cost_money() -> None:
     one = phone(MOST + 1)
     said = [one.say(word) for word in ["STOP", "START"] * 20]
