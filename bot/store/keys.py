@@ -230,6 +230,11 @@ def requests_key() -> str:
     return f"{_DESK}:requests"
 
 
+def visits_key() -> str:
+    """Return the beginning of the keys that count the visits to the pages for trying the bot."""
+    return f"{_DESK}:visits"
+
+
 def senders_key() -> str:
     """Return the key of the senders at work, and when each last said so."""
     return f"{_DESK}:senders"
@@ -273,6 +278,7 @@ PASSING = tuple(
         upload_key(""),
         attempts_key(),
         requests_key(),
+        visits_key(),
         senders_key(),
         handed_key(),
         restoring_key(),

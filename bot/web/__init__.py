@@ -17,16 +17,18 @@ from bot.gateways.profiles import read_profiles
 from bot.operating.health import create_health
 from bot.operating.metrics import create_metrics
 from bot.settings import Settings
+from bot.store import keys
 from bot.store.connecting import reached
 from bot.store.groups import Groups
 from bot.store.growers import Store
 from bot.store.people import People
 from bot.store.rounds import Rounds
 from bot.web.api import create_api
+from bot.web.counting import Counts, Throttle
 from bot.web.desk import create_desk
 from bot.web.hooks import hooks
 from bot.web.sealing import sealed
-from bot.web.trying import create_blueprint
+from bot.web.trying import PER_ADDRESS, create_blueprint
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -71,7 +73,8 @@ def create_app(
     if settings.api:
         app.register_blueprint(create_api(exchange, groups, rounds, people))
     if settings.try_pages:
-        app.register_blueprint(create_blueprint(dialogue, settings, clock))
+        visits = Throttle(Counts(store.redis, keys.visits_key()), PER_ADDRESS)
+        app.register_blueprint(create_blueprint(dialogue, settings, clock, visits))
     app.extensions["profiles"] = read_profiles(settings.gateway)
     app.register_blueprint(hooks)
     app.register_blueprint(create_health(store.redis, settings.replicas))

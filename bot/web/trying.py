@@ -1,13 +1,14 @@
 """The phone page: anyone plays a grower on a drawn basic phone, with the real engine.
 
-Nothing is stored. Where the grower stands travels in the page's form, signed, so that only what
-this server wrote is read back. What was altered, or was signed with a key that is gone, begins
+Nothing of it is stored. Where the grower stands travels in the page's form, signed, so that only
+what this server wrote is read back. What was altered, or was signed with a key that is gone, begins
 anew. The pages of a language's texts (`bot.web.previewing`) belong to the same blueprint.
 """
 
 from __future__ import annotations
 
 import binascii
+import logging
 import secrets
 import zlib
 from base64 import urlsafe_b64decode, urlsafe_b64encode
@@ -18,13 +19,16 @@ from zoneinfo import ZoneInfo
 import msgspec
 from flask import Blueprint, Response, render_template, request
 from itsdangerous import BadSignature, Signer
+from limits import RateLimitItemPerMinute
 from msgspec import Struct
 from msgspec.structs import replace
 
 from bot.dialogue.records import Channel, Grower
 from bot.dialogue.slips import OPENING
 from bot.store.codec import RecordError, decode, encode
+from bot.store.errors import StoreUnavailable
 from bot.web import previewing
+from bot.web.counting import place_of
 from bot.wording.gsm import measure
 from bot.wording.languages import SOURCE
 
@@ -33,6 +37,15 @@ if TYPE_CHECKING:
 
     from bot.dialogue.turn import Dialogue
     from bot.settings import Settings
+    from bot.web.counting import Throttle
+
+log = logging.getLogger(__name__)
+
+PER_ADDRESS = RateLimitItemPerMinute(200)
+"""Pages that one address may ask for. An uploaded translation takes a tenth of a second."""
+
+RETRY_S = "30"
+"""Seconds after which to ask again when the counts are out of reach."""
 
 TEXTS_KEPT = 20
 """Texts of the conversation that the page still shows."""
@@ -196,12 +209,13 @@ class Seal:
 
 
 def create_blueprint(
-    dialogue: Dialogue, settings: Settings, clock: Callable[[], float]
+    dialogue: Dialogue, settings: Settings, clock: Callable[[], float], throttle: Throttle
 ) -> Blueprint:
     """Make the pages for trying the bot and reading its texts.
 
-    `clock` gives UTC epoch seconds, for the day a phone begins on. Where several processes serve
-    the pages, `settings.secret` must be set, or a phone of one is unknown to the others.
+    `throttle` counts what an address asks for. `clock` gives UTC epoch seconds, for the day a
+    phone begins on. Where several processes serve the pages, `settings.secret` must be set, or a
+    phone of one is unknown to the others.
     """
     pages = Blueprint(
         "try", __name__, url_prefix="/try", template_folder="templates", static_folder="static"
@@ -267,8 +281,35 @@ def create_blueprint(
     def too_large(_: Exception) -> tuple[str, int]:
         return page(Phone(Grower(), now()), "That was too large to read. Here is a new phone."), 413
 
+    _hold_back(pages, throttle)
     previewing.add_pages(pages, dialogue, settings)
     return pages
+
+
+def _hold_back(pages: Blueprint, throttle: Throttle) -> None:
+    """Have no address ask for more pages than it may."""
+
+    @pages.before_request
+    def let_in() -> Response | None:
+        if request.endpoint == "try.static":
+            return None
+        wait = throttle.wait_s(place_of(request.remote_addr or ""))
+        if not wait:
+            return None
+        log.warning("a page for trying the bot was put off: too many in a minute from its address")
+        said = f"Too many pages were asked for from your address. Wait {wait} s and try again.\n"
+        return _put_off(said, 429, str(wait))
+
+    @pages.errorhandler(StoreUnavailable)
+    def unavailable(error: StoreUnavailable) -> Response:
+        log.error("a page for trying the bot could not be shown: %s", error)
+        return _put_off("Out of service for a moment. Go back and try again.\n", 503, RETRY_S)
+
+
+def _put_off(said: str, status: int, retry_s: str) -> Response:
+    answer = Response(said, status, content_type="text/plain")
+    answer.headers["Retry-After"] = retry_s
+    return answer
 
 
 def _set(dialogue: Dialogue, phone: Phone, form: Mapping[str, str]) -> tuple[Phone, str]:

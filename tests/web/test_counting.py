@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import pytest
 from limits import RateLimitItemPerMinute
 
-from bot.web.api import Throttle as OfTokens
+from bot.store import keys
+from bot.web.counting import Counts, Throttle
 from bot.web.desk.signing_in import PER_NAME
 from bot.web.desk.signing_in import Throttle as OfAttempts
 
@@ -32,7 +33,7 @@ def test_attempts_are_counted_and_cleared(redis_client: redis.Redis) -> None:
 
 
 def test_calls_are_counted(redis_client: redis.Redis) -> None:
-    throttle = OfTokens(redis_client, RateLimitItemPerMinute(3))
+    throttle = Throttle(Counts(redis_client, keys.requests_key()), RateLimitItemPerMinute(3))
     assert [throttle.wait_s("union") for _ in range(3)] == [0, 0, 0]
     assert 0 < throttle.wait_s("union") <= 60
     assert throttle.wait_s("another") == 0

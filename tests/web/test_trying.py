@@ -8,6 +8,7 @@ from datetime import UTC, date, datetime
 from html import unescape
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from flask import Flask
@@ -15,13 +16,20 @@ from hypothesis import given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 from itsdangerous import Signer
+from limits import RateLimitItemPerSecond
+from limits.storage import MemoryStorage
 
 from bot.dialogue.records import Grower
 from bot.exchange import dialogue_of
 from bot.settings import Settings
 from bot.testing import Conversation
+from bot.web import create_app
+from bot.web.counting import Throttle
 from bot.web.sealing import sealed
-from bot.web.trying import MOST_BYTES, TEXTS_KEPT, Phone, Seal, create_blueprint
+from bot.web.trying import MOST_BYTES, PER_ADDRESS, TEXTS_KEPT, Phone, Seal, create_blueprint
+
+if TYPE_CHECKING:
+    from bot.store.growers import Store
 
 CSS = Path(__file__).resolve().parents[2] / "bot" / "web" / "static" / "try.css"
 NOON = datetime(2026, 3, 2, 9, 0, tzinfo=UTC).timestamp()
@@ -32,6 +40,8 @@ ANSWERS = (
 """From the size of the field to the day the work begins: a field cleared and weeded by hand."""
 
 
+UNLIMITED = Throttle(MemoryStorage(), RateLimitItemPerSecond(100_000))
+
 SECRET = "a secret of the operator"  # noqa: S105 - of this test only
 
 
@@ -39,7 +49,7 @@ def app_of(offered: Settings) -> Flask:
     app = Flask("bot.web", static_folder=None)
     app.wsgi_app = sealed(app.wsgi_app)  # as create_app does
     app.config["MAX_CONTENT_LENGTH"] = 64 * 1024
-    app.register_blueprint(create_blueprint(dialogue_of(offered), offered, lambda: NOON))
+    app.register_blueprint(create_blueprint(dialogue_of(offered), offered, lambda: NOON, UNLIMITED))
     return app
 
 
@@ -347,3 +357,45 @@ def test_letters_stand_out_from_their_ground(ink: str, ground: str) -> None:
     assert ground in css
     light, dark = sorted((luminance(ink), luminance(ground)), reverse=True)
     assert (light + 0.05) / (dark + 0.05) >= 4.5  # WCAG 2.2, 1.4.3, level AA
+
+
+# Limits
+
+
+def test_an_address_gets_so_many_pages_a_minute_from_all_processes_and_others_are_not_held_up(
+    store: Store,
+) -> None:
+    settings = Settings(secret=SECRET, try_pages=True)
+    one, another = (create_app(settings, store, lambda: NOON).test_client() for _ in range(2))
+    for place in range(PER_ADDRESS.amount):
+        client = one if place % 2 else another
+        # A language that is not there counts alike.
+        path = ("/try", "/try/words/sw", "/try/words/xx")[place % 3]
+        assert client.get(path).status_code == (404 if path == "/try/words/xx" else 200)
+    for answer in (one.get("/try"), another.post("/try"), another.post("/try/words/sw")):
+        assert answer.status_code == 429
+        assert 0 < int(answer.headers["Retry-After"]) <= 60
+    with one.get("/try/static/try.css") as sheet:
+        assert sheet.status_code == 200
+    elsewhere = {"REMOTE_ADDR": "192.0.2.7"}
+    assert one.get("/try", environ_overrides=elsewhere).status_code == 200
+
+
+def test_a_subscribers_whole_network_is_one_address(store: Store) -> None:
+    client = create_app(Settings(secret=SECRET, try_pages=True), store).test_client()
+    statuses = [
+        client.get("/try", environ_overrides={"REMOTE_ADDR": f"2001:db8::{place:x}"}).status_code
+        for place in range(PER_ADDRESS.amount + 60)
+    ]
+    assert 429 in statuses
+
+
+def test_without_redis_the_phone_page_says_so(store: Store) -> None:
+    client = create_app(Settings(secret=SECRET, try_pages=True), store).test_client()
+    store.redis.config_set("maxmemory", 1)
+    try:
+        answer = client.get("/try")
+    finally:
+        store.redis.config_set("maxmemory", 0)
+    assert answer.status_code == 503
+    assert "Retry-After" in answer.headers

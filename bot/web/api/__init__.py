@@ -8,31 +8,27 @@ and only then what is to be done. What can be asked is in the lists of routes of
 from __future__ import annotations
 
 import logging
-import time
 from functools import cache
 from http import HTTPStatus
-from math import ceil
 from typing import TYPE_CHECKING, Any, cast
 
 import msgspec
 from flask import Blueprint, Response, request, url_for
 from limits import RateLimitItemPerMinute
-from limits.strategies import SlidingWindowCounterRateLimiter
 from msgspec import Struct
 from werkzeug.exceptions import HTTPException, MethodNotAllowed, RequestEntityTooLarge
 
 from bot.store import keys
 from bot.store.codec import RecordError
-from bot.store.errors import StoreUnavailable, reaching_redis
+from bot.store.errors import StoreUnavailable
 from bot.web.api import growers, plans, reports, rounds, shapes
 from bot.web.api.describing import PROBLEM, PROBLEMS, describe
 from bot.web.api.reading import read_body, read_query
 from bot.web.api.routes import Api, Call, Route, problem
 from bot.web.api.shapes import Problem
-from bot.web.counting import Counts
+from bot.web.counting import Counts, Throttle
 
 if TYPE_CHECKING:
-    import redis
     from flask.typing import ResponseReturnValue
     from limits import RateLimitItem
 
@@ -84,7 +80,7 @@ def create_api(
 ) -> Blueprint:
     """Make the API's blueprint. `limit` is how much one token may ask."""
     served = Api(exchange, groups, rounds_kept, people)
-    throttle = Throttle(people.redis, limit)
+    throttle = Throttle(Counts(people.redis, keys.requests_key()), limit)
     blueprint = Blueprint("api", __name__, url_prefix=BASE)
     for route in ROUTES:
         _add(blueprint, route, served, throttle)
@@ -96,23 +92,6 @@ def create_api(
     blueprint.app_errorhandler(HTTPStatus.NOT_FOUND)(_not_there)
     blueprint.app_errorhandler(HTTPStatus.METHOD_NOT_ALLOWED)(_not_there)
     return blueprint
-
-
-class Throttle:
-    """Counts what each token asks, in the Redis of `client` and over its connections."""
-
-    def __init__(self, client: redis.Redis, limit: RateLimitItem) -> None:
-        storage = Counts(client, keys.requests_key())
-        self._limiter = SlidingWindowCounterRateLimiter(storage)
-        self._limit = limit
-
-    def wait_s(self, name: str) -> int:
-        """Count a call. Return 0 if it may be made, else in how many seconds one may."""
-        with reaching_redis():
-            if self._limiter.hit(self._limit, name):
-                return 0
-            reset = self._limiter.get_window_stats(self._limit, name).reset_time
-        return max(1, ceil(reset - time.time()))
 
 
 # One call

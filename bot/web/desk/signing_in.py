@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ipaddress
 import time
 from hashlib import blake2b
 from math import ceil
@@ -15,7 +14,7 @@ from limits.strategies import MovingWindowRateLimiter
 from bot.store import keys
 from bot.store.errors import reaching_redis
 from bot.store.people import Refusal, fold_name, tidy_groups
-from bot.web.counting import Counts
+from bot.web.counting import Counts, place_of
 from bot.web.desk.guarding import (
     again,
     begin_session,
@@ -79,21 +78,10 @@ class Throttle:
 
     @staticmethod
     def _limits(name: str, address: str) -> tuple[tuple[RateLimitItem, str, str], ...]:
-        place = _place(address)
+        place = place_of(address)
         # What is typed as a name may be of any length, and may be a password.
         digest = blake2b(name.encode("utf-8", "surrogatepass"), digest_size=16).hexdigest()
         return (PER_ADDRESS, "address", place), (PER_NAME, digest, place)
-
-
-def _place(address: str) -> str:
-    """Return where a request comes from: an IPv6 subscriber has a whole /64 of addresses."""
-    try:
-        parsed = ipaddress.ip_address(address)
-    except ValueError:
-        return address
-    if parsed.version == 4:  # noqa: PLR2004 - IPv4
-        return address
-    return str(ipaddress.ip_network((parsed, 64), strict=False))
 
 
 def register(desk: Blueprint) -> None:  # noqa: C901 - the pages, one after the other
