@@ -128,6 +128,7 @@ def _let_in(route: Route, people: People, throttle: Throttle) -> Token | Respons
         detail = f"the token has asked for too much; try again in {wait} s"
         return _told(problem(429, detail), {"Retry-After": str(wait)})
     if route.scope not in token.scopes:
+        log.warning("(token %s) lacks the scope %s: %s", token.name, route.scope, route.name)
         challenge = {
             "WWW-Authenticate": f'Bearer error="insufficient_scope", scope="{route.scope}"'
         }

@@ -117,9 +117,10 @@ def _reaches(call: Call, one: rounds.Round) -> bool:
 
 def _found(call: Call, round_id: str) -> rounds.Round | Problem:
     one = call.api.rounds.shelf.find(round_id)
-    if one is None or not _reaches(call, one):
-        return problem(404, "there is no round of this id")
-    return one
+    if one is not None and not _reaches(call, one):
+        call.refused(f"the round {one.id}")
+        one = None
+    return one or problem(404, "there is no round of this id")
 
 
 def _tally(call: Call, one: rounds.Round, progress: Progress) -> shapes.Tally:

@@ -6,6 +6,7 @@ OpenAPI document, so that neither can say what the other does not.
 
 from __future__ import annotations
 
+import logging
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from http import HTTPStatus
@@ -13,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from bot.exchange import MOST_RACES
+from bot.gateways.numbers import masked
 from bot.reminders.schedule import next_due
 from bot.store.errors import StoreUnavailable
 from bot.web.api.shapes import Fault, Problem
@@ -29,6 +31,8 @@ if TYPE_CHECKING:
     from bot.store.growers import Loaded
     from bot.store.people import People, Scope, Token
     from bot.store.rounds import Rounds
+
+log = logging.getLogger(__name__)
 
 MOST_BYTES = 64 * 1024
 """Bytes of a body that are read, where a route does not say otherwise."""
@@ -96,18 +100,28 @@ class Call:
         """Write in the trail what was done. Never pass a text."""
         self.api.people.record(f"(token {self.token.name})", what, whom, detail)
 
+    def refused(self, what: str) -> None:
+        """Log that something was asked for that the token does not reach. Never a whole number."""
+        log.warning("(token %s) asked for %s, which it does not reach", self.token.name, what)
+
     # What the token reaches
 
     def grower(self, number: str) -> Loaded | Problem:
         """Read a grower that the token reaches; any other is as good as unknown."""
         loaded = self.api.exchange.store.load(number)
-        if loaded.known is None or not self.token.may_see(loaded.grower.group):
+        theirs = self.token.may_see(loaded.grower.group)
+        if loaded.known is not None and not theirs:
+            self.refused(f"the grower {masked(number)}")
+        if loaded.known is None or not theirs:
             return problem(404, "there is no grower with this number")
         return loaded
 
     def group(self, name: str) -> Group | Problem:
         """Read a group that the token reaches."""
-        found = self.api.groups.shelf.find(name) if self.token.may_see(name) else None
+        found = self.api.groups.shelf.find(name)
+        if found and not self.token.may_see(name):
+            self.refused(f"the group {name!r}")
+            found = None
         return found or problem(404, "there is no group of this name")
 
     def groups(self) -> dict[str, Group]:

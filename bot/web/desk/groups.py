@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import phonenumbers
-from flask import abort, flash, redirect, render_template, request, url_for
+from flask import flash, redirect, render_template, request, url_for
 from msgspec.structs import replace
 
 from bot.dialogue.standing import NO_DAY, days_behind, monday, next_open, stage, why_silent
 from bot.store.groups import LONGEST_NAME, Group, added_up, tidy
-from bot.web.desk.guarding import desk_here, may_see, me, must_see, record
+from bot.web.desk.guarding import desk_here, may_see, me, must_be_admin, must_see, record
 from bot.web.desk.pictures import (
     MOST_WEEKS,
     CalendarRow,
@@ -98,8 +98,7 @@ def register(desk: Blueprint) -> None:
     @desk.post("/groups")
     def keep_group() -> ResponseReturnValue:
         """Add a group, or change what is set for one."""
-        if me().role != "admin":
-            abort(404)
+        must_be_admin()
         return _kept()
 
     @desk.get("/groups/<path:name>")

@@ -28,7 +28,15 @@ from bot.reminders.schedule import next_due
 from bot.store.errors import StoreUnavailable
 from bot.store.groups import Group, tidy
 from bot.store.texts import Line
-from bot.web.desk.guarding import local_address, may_see, me, record
+from bot.web.desk.guarding import (
+    local_address,
+    may_see,
+    me,
+    must_be_admin,
+    note_refusal,
+    record,
+    refuse,
+)
 from bot.web.desk.showing import (
     Fault,
     day,
@@ -110,8 +118,10 @@ def _found() -> ResponseReturnValue:
             fault = "That is no telephone number. Write it as it is dialled, or with + in front."
         else:
             known = exchange_here().store.load(number).known
-            if known is not None and may_see(known.group):
-                return redirect(url_for("desk.grower", number=number), 303)
+            if known is not None:
+                if may_see(known.group):
+                    return redirect(url_for("desk.grower", number=number), 303)
+                note_refusal(f"the grower {masked(number)}")
             fault = f"There is no grower with the number {number} among those you look after."
     page = render_template(
         "desk/find.html",
@@ -134,8 +144,10 @@ def _country(group: str) -> str:
 def _theirs(number: str, message_id: str | None = None) -> Loaded:
     """Read a grower who is theirs to see who is signed in; else 404, as for an unknown number."""
     loaded = exchange_here().store.load(number, message_id)
-    if loaded.known is None or not may_see(loaded.grower.group):
+    if loaded.known is None:
         abort(404)
+    if not may_see(loaded.grower.group):
+        refuse(f"the grower {masked(number)}")
     return loaded
 
 
@@ -392,8 +404,7 @@ def _start(number: str) -> Done | Fault:
 
 def _forget(number: str) -> Done | Fault:
     """Forget everything of a number; for admins."""
-    if me().role != "admin":
-        abort(404)
+    must_be_admin()
     grower = _theirs(number).grower
     if read_number(request.form.get("confirm", ""), _country(grower.group)) != number:
         return Fault("confirm", "Write this grower's number. Nothing was forgotten.")

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, ParamSpec, TypeVar, cast
+from typing import TYPE_CHECKING, NoReturn, ParamSpec, TypeVar, cast
 from urllib.parse import parse_qsl, urlencode, urlsplit
 from zlib import crc32
 from zoneinfo import ZoneInfo
@@ -58,6 +58,9 @@ POLICY = (
 
 SHEET_S = 7 * 24 * 3600
 """How long a browser may keep the style sheet, whose address changes with it, in seconds."""
+
+LONGEST_LOGGED = 60
+"""Characters of a group's name that are logged, as somebody may have made it up."""
 
 MOST_KEPT = 20_000
 """Characters of a form that are kept while somebody signs in again."""
@@ -115,10 +118,28 @@ def may_see(group: str) -> bool:
     return me().may_see(group)
 
 
+def note_refusal(what: str) -> None:
+    """Log that who is signed in asked for what is not theirs to see. Never pass a whole number."""
+    asked = f"{request.method} {request.endpoint}"
+    log.warning("%s asked for %s, which is not theirs: %s", me().name, what, asked)
+
+
+def refuse(what: str) -> NoReturn:
+    """Answer 404, as for what is not there, and log what was asked for."""
+    note_refusal(what)
+    abort(404)
+
+
 def must_see(group: str) -> None:
     """Answer 404 unless the group is theirs to see: not even that it is there is told."""
     if not may_see(group):
-        abort(404)
+        refuse(f"the group {group[:LONGEST_LOGGED]!r}" if group else "growers without a group")
+
+
+def must_be_admin() -> None:
+    """Answer 404 to all but admins."""
+    if me().role != "admin":
+        refuse("what is for admins")
 
 
 def record(what: str, whom: str = "", detail: str = "") -> None:
@@ -136,8 +157,7 @@ def for_admins(view: Callable[P, R]) -> Callable[P, R]:
 
     @wraps(view)
     def guarded(*args: P.args, **kwargs: P.kwargs) -> R:
-        if me().role != "admin":
-            abort(404)
+        must_be_admin()
         return view(*args, **kwargs)
 
     return guarded

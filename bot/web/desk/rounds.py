@@ -18,7 +18,7 @@ from bot.reminders.rounds import FASTEST, PLACEHOLDERS, faults
 from bot.store import keys
 from bot.store.rounds import Round, moved, new_id
 from bot.web.desk.deliveries import amount, bill_now, cost_of, money
-from bot.web.desk.guarding import may_see, me, must_see, record
+from bot.web.desk.guarding import may_see, me, must_see, record, refuse
 from bot.web.desk.round_figures import (
     examples_of,
     fared_of,
@@ -164,8 +164,10 @@ def _theirs(one: Round) -> bool:
 
 def _round(round_id: str) -> Round:
     one = rounds_here().shelf.find(round_id)
-    if one is None or not _theirs(one):
+    if one is None:
         abort(404)
+    if not _theirs(one):
+        refuse(f"the round {one.id}")
     return one
 
 
