@@ -296,6 +296,21 @@ def test_rounds_of_groups_not_reached_are_as_good_as_unknown(asha: Union, lake: 
     assert "there is no group" in " ".join(failed(answer, 422).values())
 
 
+def test_a_draft_of_the_desks_without_groups_is_only_for_tokens_of_every_group(
+    asha: Union, lake: str
+) -> None:
+    asha.rounds.shelf.add("r6666666", Round("r6666666", "Half written", "amina", 0, ()))
+    assert asha.ask("GET", "/rounds", secret=lake).get_json()["rounds"] == []
+    failed(asha.ask("GET", "/rounds/r6666666", secret=lake), 404)
+    failed(asha.ask("POST", "/rounds/r6666666/count", secret=lake), 404)
+    found = asha.rounds.shelf.find("r6666666")
+    assert found is not None
+    assert found.state == "draft"
+    office = asha.ask("GET", "/rounds").get_json()["rounds"]
+    assert [each["name"] for each in office] == ["Half written"]
+    assert asha.ask("GET", "/rounds/r6666666").status_code == 200
+
+
 # Reports
 
 

@@ -307,7 +307,10 @@ class Round(Struct, frozen=True):
 
 
 class RoundList(Struct, frozen=True):
-    """The rounds whose groups the token reaches, the newest first."""
+    """The rounds whose groups the token reaches, the newest first.
+
+    A draft of the desk's without groups is listed for tokens of every group.
+    """
 
     rounds: list[Round]
 
