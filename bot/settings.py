@@ -118,6 +118,8 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     """How many of a grower's latest texts are kept, both ways, for agents to see."""
     desk_pages: bool = False
     """Whether agents may sign in to the desk, at /desk."""
+    second_factor: Literal["optional", "required"] = "optional"
+    """Whether whoever signs in to the desk may set up a second factor, or must. It needs `secret`."""
     api: bool = False
     """Whether other systems may use the API, at /api, with a token."""
     metrics_key: str = ""
@@ -169,6 +171,10 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
             if not math.isfinite(getattr(self, name)):
                 raise SettingsError(f"{name} is not a number of {self.currency}; write one, as 30")
         _prices(self.gateway_prices)
+        if self.second_factor == "required" and not self.secret:
+            raise SettingsError(
+                "second_factor is required, which needs secret, as codes are made from it; set both"
+            )
         if self.spend_ceiling and not self.segment_price:
             raise SettingsError(
                 "spend_ceiling needs segment_price, as texts without a price never reach it; set both"

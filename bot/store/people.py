@@ -25,6 +25,14 @@ from msgspec.structs import replace
 from bot.store import keys
 from bot.store.codec import RecordError
 from bot.store.errors import reaching_redis
+from bot.store.second_factor import (
+    DIGITS,
+    RECOVERY_CODES,
+    Factor,
+    secret_of,
+    step_of,
+    tidy_code,
+)
 from bot.store.shelf import Shelf, decoded, encoded
 
 if TYPE_CHECKING:
@@ -67,6 +75,7 @@ class User(Struct, array_like=True, frozen=True):
 
     An admin sees every group, an agent only their own. `generation` is part of each session and
     changes to end them all. A `temporary` password opens nothing but the page that changes it.
+    With a `factor` a password alone opens nothing.
     """
 
     name: str
@@ -77,6 +86,7 @@ class User(Struct, array_like=True, frozen=True):
     created: int
     last_seen: int = 0
     temporary: bool = False
+    factor: Factor | None = None
 
     def may_see(self, group: str) -> bool:
         """Whether the growers of this group are theirs to see; "" is those without a group."""
@@ -234,6 +244,78 @@ class People:
                 user, password=hashed, temporary=temporary, generation=user.generation + 1
             ),
         )
+
+    # Second factors
+
+    def set_factor(self, name: str, salt: bytes, step: int) -> tuple[User, list[str]] | None:
+        """Give a user a second factor, whose code of `step` they have shown.
+
+        Returns the user, whose sessions are ended, and the recovery codes, which are nowhere kept
+        readable; None if there is no such user.
+        """
+        codes, hashes = self._recovery_codes()
+        factor = Factor(salt, step, hashes, int(self._clock()))
+        user = self._changed_user(
+            name, lambda user: replace(user, factor=factor, generation=user.generation + 1)
+        )
+        return (user, codes) if user else None
+
+    def new_recovery_codes(self, name: str) -> list[str] | None:
+        """Put new recovery codes in the place of a user's; None if they have no second factor."""
+        codes, hashes = self._recovery_codes()
+        user = self._changed_user(
+            name,
+            lambda user: replace(
+                user, factor=user.factor and replace(user.factor, recovery=hashes)
+            ),
+        )
+        return codes if user and user.factor else None
+
+    def drop_factor(self, name: str) -> User | None:
+        """Take a user's second factor away and end their sessions; None if they have none."""
+        had = False
+
+        def drop(user: User) -> User:
+            nonlocal had
+            had = user.factor is not None
+            return replace(user, factor=None, generation=user.generation + had)
+
+        user = self._changed_user(name, drop)
+        return user if had else None
+
+    def spend(self, name: str, written: str, operators: str) -> Literal["", "code", "recovery"]:
+        """Take a code of a user's second factor, which it then is never again.
+
+        `operators` is the secret of the settings. Returns what kind of code it was; "" if it is
+        none, or was taken before.
+        """
+        user, code = self.user(name), tidy_code(written[:LONGEST_PASSWORD])
+        if user is None or user.factor is None:
+            return ""
+        salt, step, hashed = user.factor.salt, None, ""
+        if len(code) == DIGITS:
+            step = step_of(secret_of(operators, salt), code, self._clock())
+        else:
+            hashed = next((one for one in user.factor.recovery if self._fits(one, code)), "")
+        if step is None and not hashed:
+            return ""
+        left: Factor | None = None
+
+        def spend(now: User) -> User:
+            nonlocal left
+            # Only of the very factor that was looked at: it may be another meanwhile.
+            same = now.factor is not None and now.factor.salt == salt
+            left = now.factor.spent(step, hashed) if now.factor and same else None
+            return replace(now, factor=left) if left else now
+
+        self._changed_user(name, spend)
+        if left is None:
+            return ""
+        return "recovery" if hashed else "code"
+
+    def _recovery_codes(self) -> tuple[list[str], tuple[str, ...]]:
+        codes = [temporary_password() for _ in range(RECOVERY_CODES)]
+        return codes, tuple(self._hash(tidy_code(code)) for code in codes)
 
     def _hash(self, password: str) -> str:
         return self._hasher.hash(_password_bytes(password))
