@@ -67,10 +67,16 @@ def list_(file: Path | None) -> None:
     """List who may sign in."""
     with _people(file) as (people, zone):
         rows = [
-            (each.name, each.role, _moment(each.last_seen, zone), "; ".join(each.groups))
+            (
+                each.name,
+                each.role,
+                _moment(each.last_seen, zone),
+                "yes" if each.factor else "no",
+                "; ".join(each.groups),
+            )
             for each in people.users()
         ]
-    _table(("name", "role", "last seen", "groups"), rows)
+    _table(("name", "role", "last seen", "second factor", "groups"), rows)
 
 
 @desk.command()
@@ -109,6 +115,23 @@ def sign_out(file: Path | None, name: str) -> None:
             raise _nobody(people, name)
         people.record(WHO, "ended the sessions of", fold_name(name))
     click.echo(f"{fold_name(name)} is signed out everywhere")
+
+
+@desk.command()
+@click.argument("name")
+@click.pass_obj
+def drop_second_factor(file: Path | None, name: str) -> None:
+    """Take away the second factor of somebody who has lost it; they are signed out.
+
+    Make sure first that it is they who ask.
+    """
+    with _people(file) as (people, _):
+        if people.drop_factor(name) is None:
+            if people.user(name) is None:
+                raise _nobody(people, name)
+            raise Refused(f"{name}: there is no second factor to take away")
+        people.record(WHO, "took away the second factor of", fold_name(name))
+    click.echo(f"{fold_name(name)} signs in with the password alone, and may set up another")
 
 
 # Tokens

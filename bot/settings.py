@@ -101,8 +101,9 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     """How many reverse proxies of the operator's stand before the web app and say, in
     X-Forwarded headers, who asked and whether by https."""
     secret: str = ""
-    """Signs what a browser keeps. Without it a new one is made each time a process starts, so
-    set it where several processes serve the pages."""
+    """Signs what a browser keeps, and makes second factors, of which there are none without it.
+    Without it a new one signs each time a process starts, so set it where several processes serve
+    the pages."""
     currency: str = "TZS"
     """ISO 4217 code of prices and costs."""
     segment_price: Annotated[float, Meta(ge=0)] = 0.0

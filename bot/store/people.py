@@ -251,14 +251,19 @@ class People:
         """Give a user a second factor, whose code of `step` they have shown.
 
         Returns the user, whose sessions are ended, and the recovery codes, which are nowhere kept
-        readable; None if there is no such user.
+        readable; None if there is no such user, or they have one.
         """
         codes, hashes = self._recovery_codes()
         factor = Factor(salt, step, hashes, int(self._clock()))
         user = self._changed_user(
-            name, lambda user: replace(user, factor=factor, generation=user.generation + 1)
+            name,
+            lambda user: (
+                user
+                if user.factor
+                else replace(user, factor=factor, generation=user.generation + 1)
+            ),
         )
-        return (user, codes) if user else None
+        return (user, codes) if user and user.factor == factor else None
 
     def new_recovery_codes(self, name: str) -> list[str] | None:
         """Put new recovery codes in the place of a user's; None if they have no second factor."""
@@ -286,14 +291,14 @@ class People:
     def spend(self, name: str, written: str, operators: str) -> Literal["", "code", "recovery"]:
         """Take a code of a user's second factor, which it then is never again.
 
-        `operators` is the secret of the settings. Returns what kind of code it was; "" if it is
-        none, or was taken before.
+        `operators` is the secret of the settings; where there is none, recovery codes alone count.
+        Returns what kind of code it was; "" if it is none, or was taken before.
         """
         user, code = self.user(name), tidy_code(written[:LONGEST_PASSWORD])
         if user is None or user.factor is None:
             return ""
         salt, step, hashed = user.factor.salt, None, ""
-        if len(code) == DIGITS:
+        if len(code) == DIGITS and operators:
             step = step_of(secret_of(operators, salt), code, self._clock())
         else:
             hashed = next((one for one in user.factor.recovery if self._fits(one, code)), "")

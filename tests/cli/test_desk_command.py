@@ -65,13 +65,13 @@ def test_somebody_is_added_and_their_password_printed_once(
 
 
 def test_the_list_tells_names_roles_and_groups(runner: CliRunner) -> None:
-    assert done(runner.invoke(desk, ["list"])) == ["name  role  last seen  groups"]
+    assert done(runner.invoke(desk, ["list"])) == ["name  role  last seen  second factor  groups"]
     runner.invoke(desk, ["add", "baraka", "--role", "admin"])
     runner.invoke(desk, ["add", "amina", "--group", "Kasele", "--group", "Mirindi North"])
     lines = [re.split(r"  +", line) for line in done(runner.invoke(desk, ["list"]))]
     assert lines[1:] == [
-        ["amina", "agent", "never", "Kasele; Mirindi North"],
-        ["baraka", "admin", "never"],
+        ["amina", "agent", "never", "no", "Kasele; Mirindi North"],
+        ["baraka", "admin", "never", "no"],
     ]
 
 
@@ -106,7 +106,22 @@ def test_signing_out_ends_sessions_and_removing_removes(runner: CliRunner, peopl
     ]
 
 
-@pytest.mark.parametrize("command", ["password", "remove", "sign-out", "revoke"])
+def test_a_second_factor_that_is_lost_is_taken_away(runner: CliRunner, people: People) -> None:
+    people.add("amina", "agent")
+    refused(runner.invoke(desk, ["drop-second-factor", "amina"]), "no second factor to take away")
+    given = people.set_factor("amina", b"\x07" * 20, 0)
+    assert given is not None
+    assert "  yes" in done(runner.invoke(desk, ["list"]))[1]
+    (said,) = done(runner.invoke(desk, ["drop-second-factor", "Amina"]))
+    assert said.startswith("amina signs in with the password alone")
+    (user,) = people.users()
+    assert (user.factor, user.generation) == (None, given[0].generation + 1)
+    assert trail(people) == [("(command line)", "took away the second factor of", "amina", "")]
+
+
+@pytest.mark.parametrize(
+    "command", ["password", "remove", "sign-out", "drop-second-factor", "revoke"]
+)
 def test_an_unknown_name_is_told_with_the_nearest(
     runner: CliRunner, people: People, command: str
 ) -> None:

@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from bot.settings import Settings, SettingsError
 from bot.store.errors import StoreUnavailable
 from bot.store.people import People, User
-from bot.web.desk import create_desk, guarding, signing_in
+from bot.web.desk import create_desk, guarding, second_factor, signing_in
 from bot.web.desk.guarding import kept_form, local_address, may_see, must_see, takes
 from bot.web.desk.signing_in import PER_ADDRESS, PER_NAME, WRONG
 from bot.web.sealing import sealed
@@ -77,6 +77,7 @@ def app_of(people: People, clock: Clock, offered: Settings | None = None) -> Fla
     )
     guarding.guard(desk, people, offered or Settings(secret=SECRET), clock)
     signing_in.register(desk)
+    second_factor.register(desk)
     add_pages(desk)
     app.register_blueprint(desk)
     app.add_url_rule("/hooks/sms", "hook", lambda: "taken", methods=["POST"])
@@ -759,7 +760,12 @@ def test_agents_do_not_see_what_is_for_admins(people: People, amina: FlaskClient
         data = {"csrf_token": token, "name": "eve", "role": "admin", "do": "change"}
         assert amina.post(page, data=data).status_code == 404
     assert [(each.name, each.role) for each in people.users()] == [("amina", "agent")]
-    assert Page(amina.get("/desk/password")).links == ["#main", "/desk/today", "/desk/password"]
+    assert Page(amina.get("/desk/password")).links == [
+        "#main",
+        "/desk/today",
+        "/desk/password",
+        "/desk/second-factor",
+    ]
 
 
 def test_agents_see_their_own_groups_only(amina: FlaskClient, baraka: FlaskClient) -> None:
@@ -932,7 +938,8 @@ def test_the_page_one_is_on_is_marked(baraka: FlaskClient) -> None:
 
 def test_only_pages_that_are_there_are_linked(baraka: FlaskClient) -> None:
     links = Page(baraka.get("/desk/password")).links
-    assert links == ["#main", "/desk/today", "/desk/people", "/desk/trail", "/desk/password"]
+    own = ["/desk/password", "/desk/second-factor"]
+    assert links == ["#main", "/desk/today", "/desk/people", "/desk/trail", *own]
 
 
 def test_a_page_may_take_a_large_form(amina: FlaskClient) -> None:

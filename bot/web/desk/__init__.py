@@ -18,6 +18,7 @@ from bot.web.desk import (
     guarding,
     rounds,
     season,
+    second_factor,
     showing,
     signing_in,
     today,
@@ -45,6 +46,7 @@ def create_desk(people: People, settings: Settings, clock: Callable[[], float]) 
     )
     guarding.guard(desk, people, settings, clock)
     signing_in.register(desk)
+    second_factor.register(desk)
     enrolling.register(desk)
     for pages in (showing, today, groups, growers, rounds, deliveries, season):
         pages.register(desk)

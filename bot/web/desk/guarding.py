@@ -44,6 +44,9 @@ IDLE_S = 30 * 60
 """A session ends when nothing was asked for so long, in seconds."""
 SESSION_S = 10 * 3600
 """A session ends so long after signing in, in seconds."""
+HALF_S = 5 * 60
+"""Whoever has given their password has so long for their code, in seconds; and so long again to set
+up a second factor."""
 SEEN_EVERY_S = 60
 """That somebody is here is written down no more often than this, in seconds."""
 
@@ -75,6 +78,12 @@ PAGES = (
 ADMIN_PAGES = (("desk.people", "People"), ("desk.trail", "Trail"))
 
 _CHANGING = frozenset({"desk.password", "desk.new_password"})
+_MEANWHILE = {
+    "desk.password": _CHANGING,
+    "desk.second_factor": _CHANGING | {"desk.second_factor", "desk.change_second_factor"},
+}
+"""What may be asked for while a page is still to be done with."""
+_NEVER_KEPT = frozenset({"csrf_token", "code"})
 _OPEN, _MOST_BYTES = "_open_to_all", "_most_bytes"
 
 
@@ -191,6 +200,30 @@ def begin_session(user: User) -> None:
     g.user = user
 
 
+def begin_half(user: User) -> None:
+    """Remember who has given their password, and has yet to give a code. They are not signed in."""
+    session.clear()
+    g.pop("csrf_token", None)
+    session.update(half=user.name, generation=user.generation, began=int(desk_here().clock()))
+
+
+def who_is_half() -> User | None:
+    """Return who has given their password, a short while ago; None if nobody has."""
+    name, now = session.get("half"), int(desk_here().clock())
+    if name is None or not 0 <= now - session["began"] < HALF_S:
+        return None
+    user = desk_here().people.user(name)
+    return user if user and user.generation == session["generation"] else None
+
+
+def _first_of_all(user: User) -> str:
+    """Return the page that a user must be done with before they see any other; "" if none."""
+    if user.temporary:
+        return "desk.password"
+    required = desk_here().settings.second_factor == "required"
+    return "desk.second_factor" if required and user.factor is None else ""
+
+
 def end_session() -> None:
     """Forget who was signed in on this browser."""
     session.clear()
@@ -250,8 +283,9 @@ def guard(desk: Blueprint, people: People, settings: Settings, clock: Callable[[
             return _ask_to_sign_in()
         else:
             csrf.protect()
-            if g.user.temporary and request.endpoint not in _CHANGING:
-                return redirect(url_for("desk.password"), 303)
+            first = _first_of_all(g.user)
+            if first and request.endpoint not in _MEANWHILE[first]:
+                return redirect(url_for(first), 303)
         return None
 
     @desk.after_request
@@ -316,7 +350,7 @@ def _set_up(app: Flask, csrf: CSRFProtect, settings: Settings) -> None:
 def _pages() -> list[tuple[str, str]]:
     """List the pages that are there for who is asking: endpoints and what they are called."""
     user = g.get("user")
-    if user is None or user.temporary:
+    if user is None or _first_of_all(user):
         return []
     offered = (*PAGES, *(ADMIN_PAGES if user.role == "admin" else ()))
     return [each for each in offered if each[0] in current_app.view_functions]
@@ -324,6 +358,8 @@ def _pages() -> list[tuple[str, str]]:
 
 def front_page() -> str:
     """Return the address of the page that somebody who has signed in sees first."""
+    if first := _first_of_all(me()):
+        return url_for(first)
     pages = _pages()
     return url_for(pages[0][0] if pages else "desk.password")
 
@@ -371,9 +407,13 @@ def local_address(written: str) -> str:
 
 
 def kept_form(fields: Iterable[tuple[str, str]]) -> str:
-    """Write the fields of a form into one; without passwords, and "" if they are too long."""
+    """Write the fields of a form into one; without passwords and codes, "" if they are too long."""
     kept = urlencode(
-        [(name, value) for name, value in fields if name != "csrf_token" and "password" not in name]
+        [
+            (name, value)
+            for name, value in fields
+            if name not in _NEVER_KEPT and "password" not in name
+        ]
     )
     return kept if len(kept) <= MOST_KEPT else ""
 

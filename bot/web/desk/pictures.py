@@ -20,6 +20,7 @@ from datetime import timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+import segno
 from babel.dates import format_date
 from markupsafe import Markup, escape
 
@@ -366,6 +367,17 @@ def _day_names(days: Sequence[date], y: int) -> Iterator[Markup]:
 
 _EVERY_DAY = 12
 """Days up to which a phone has room for every day's number."""
+
+# A code for a phone's camera
+
+
+def qr_code(text: str, label: str) -> Markup:
+    """Draw a QR code (ISO/IEC 18004, by segno) of a text that a phone is to read."""
+    # Black on white with its margin, whatever the page's colours are, as cameras want it.
+    code = segno.make(text, error="m", micro=False)
+    drawn = code.svg_inline(scale=5, border=4, dark="#000", light="#fff")
+    return _tag("div", Markup(drawn), class_="qr", role="img", aria_label=label)  # noqa: S704 - drawn from modules alone
+
 
 # What they share
 

@@ -8,7 +8,7 @@ from math import ceil
 from typing import TYPE_CHECKING, cast
 
 from flask import abort, current_app, g, redirect, render_template, request, url_for
-from limits import RateLimitItemPerMinute
+from limits import RateLimitItemPerHour, RateLimitItemPerMinute
 from limits.strategies import MovingWindowRateLimiter
 
 from bot.store import keys
@@ -17,6 +17,7 @@ from bot.store.people import Refusal, fold_name, tidy_groups
 from bot.web.counting import Counts, place_of
 from bot.web.desk.guarding import (
     again,
+    begin_half,
     begin_session,
     desk_here,
     end_session,
@@ -26,6 +27,7 @@ from bot.web.desk.guarding import (
     me,
     open_to_all,
     record,
+    who_is_half,
 )
 
 if TYPE_CHECKING:
@@ -37,7 +39,7 @@ if TYPE_CHECKING:
     from flask.typing import ResponseReturnValue
     from limits import RateLimitItem
 
-    from bot.store.people import Role
+    from bot.store.people import Role, User
 
 WRONG = "That name and password do not belong together. Look at both and try again."
 """Said whether or not there is anyone of the name."""
@@ -46,6 +48,14 @@ PER_NAME = RateLimitItemPerMinute(5, 15)
 """Attempts at one name from one address: wrong ones, as a right one clears them."""
 PER_ADDRESS = RateLimitItemPerMinute(60, 15)
 """Attempts from one address, right or wrong: a whole office may sign in through it."""
+
+WRONG_CODE = (
+    "That is not the code of this moment, nor one of your recovery codes. Each counts once: wait "
+    "until another code is shown, and try again."
+)
+
+PER_CODE = RateLimitItemPerHour(20)
+"""Codes tried for one user, from wherever: whoever sends them has the password already."""
 
 TRAIL_PAGE = 50
 """Entries of the trail on a page."""
@@ -61,10 +71,13 @@ class Throttle:
         storage = Counts(client, keys.attempts_key())
         self._limiter = MovingWindowRateLimiter(storage)
 
-    def wait_s(self, name: str, address: str) -> int:
-        """Count an attempt. Return 0 if it may be made, else in how many seconds one may."""
+    def wait_s(self, name: str, address: str, *, code: bool = False) -> int:
+        """Count an attempt. Return 0 if it may be made, else in how many seconds one may.
+
+        `code` says that it is one at a second factor.
+        """
         with reaching_redis():
-            for limit, *whose in self._limits(name, address):
+            for limit, *whose in self._limits(name, address)[: 3 if code else 2]:
                 if not self._limiter.hit(limit, *whose):
                     reset = self._limiter.get_window_stats(limit, *whose).reset_time
                     return max(1, ceil(reset - time.time()))
@@ -73,15 +86,19 @@ class Throttle:
     def clear(self, name: str, address: str) -> None:
         """Forget the wrong attempts of somebody who has signed in."""
         with reaching_redis():
-            limit, *whose = self._limits(name, address)[1]
-            self._limiter.clear(limit, *whose)
+            for limit, *whose in self._limits(name, address)[1:]:
+                self._limiter.clear(limit, *whose)
 
     @staticmethod
     def _limits(name: str, address: str) -> tuple[tuple[RateLimitItem, str, str], ...]:
         place = place_of(address)
         # What is typed as a name may be of any length, and may be a password.
         digest = blake2b(name.encode("utf-8", "surrogatepass"), digest_size=16).hexdigest()
-        return (PER_ADDRESS, "address", place), (PER_NAME, digest, place)
+        return (
+            (PER_ADDRESS, "address", place),
+            (PER_NAME, digest, place),
+            (PER_CODE, "code", digest),
+        )
 
 
 def register(desk: Blueprint) -> None:  # noqa: C901 - the pages, one after the other
@@ -104,8 +121,8 @@ def register(desk: Blueprint) -> None:  # noqa: C901 - the pages, one after the 
     @desk.post("/sign-in")
     @open_to_all
     def signing_in() -> ResponseReturnValue:
-        """Look at a name and a password."""
-        return _signed_in()
+        """Look at a name and a password, or at the code that was asked for after them."""
+        return _code_given() if "code" in request.form else _signed_in()
 
     @desk.post("/sign-out")
     @open_to_all
@@ -170,11 +187,10 @@ def _signed_in() -> ResponseReturnValue:
     form, people = request.form, desk_here().people
     name, goal = fold_name(form.get("name", "")), local_address(form.get("next", ""))
     kept, address = form.get("kept", ""), request.remote_addr or ""
-    throttle = cast("Throttle", current_app.extensions["desk.throttle"])
+    throttle = throttle_here()
     if wait := throttle.wait_s(name, address):
-        minutes = ceil(wait / 60)
-        said = f"Too many attempts. Try again in {minutes} minute{'s' if minutes > 1 else ''}."
-        return _sign_in_page(name, goal, kept, said), 429, {"Retry-After": str(wait)}
+        page = _sign_in_page(name, goal, kept, too_many(wait))
+        return page, 429, {"Retry-After": str(wait)}
     user = people.check(name, form.get("password", ""))
     if user is None:
         # What is no one's name is not written down: it may be a password in the wrong place.
@@ -184,10 +200,40 @@ def _signed_in() -> ResponseReturnValue:
         else:
             people.record("", "gave a name that nobody has", detail=address)
         return _sign_in_page(name, goal, kept, WRONG), 403
-    throttle.clear(name, address)
+    if user.factor:
+        begin_half(user)
+        return _code_page(goal, kept)
+    return _let_in(user, "signed in", goal, kept)
+
+
+def _code_page(goal: str, kept: str, said: str = "") -> str:
+    return render_template("desk/sign_in_code.html", next=goal, kept=kept, said=said)
+
+
+def _code_given() -> ResponseReturnValue:
+    form, people, address = request.form, desk_here().people, request.remote_addr or ""
+    goal, kept = local_address(form.get("next", "")), form.get("kept", "")
+    user = who_is_half()
+    if user is None:
+        end_session()
+        return _sign_in_page("", goal, kept, "That took too long. Sign in once more."), 403
+    if wait := throttle_here().wait_s(user.name, address, code=True):
+        return _code_page(goal, kept, too_many(wait)), 429, {"Retry-After": str(wait)}
+    kind = people.spend(user.name, form.get("code", ""), desk_here().settings.secret)
+    if not kind:
+        people.record("", "gave a wrong code as", user.name, address)
+        return _code_page(goal, kept, WRONG_CODE), 403
+    with_code = "signed in with a code" if kind == "code" else "signed in with a recovery code"
+    return _let_in(user, with_code, goal, kept)
+
+
+def _let_in(user: User, how: str, goal: str, kept: str) -> ResponseReturnValue:
+    """Begin a session, and show what was asked for before."""
+    address = request.remote_addr or ""
+    throttle_here().clear(user.name, address)
     begin_session(user)
-    people.seen(user.name)
-    record("signed in", detail=address)
+    desk_here().people.seen(user.name)
+    record(how, detail=address)
     if user.temporary:
         return redirect(url_for("desk.password", next=goal), 303)
     if kept and goal:
@@ -195,14 +241,25 @@ def _signed_in() -> ResponseReturnValue:
     return redirect(goal or front_page(), 303)
 
 
+def throttle_here() -> Throttle:
+    """Return what counts attempts at this desk."""
+    return cast("Throttle", current_app.extensions["desk.throttle"])
+
+
+def too_many(wait_s: int) -> str:
+    """Say that there were too many attempts, and when another may be made."""
+    minutes = ceil(wait_s / 60)
+    return f"Too many attempts. Try again in {minutes} minute{'s' if minutes > 1 else ''}."
+
+
 def _password_changed() -> ResponseReturnValue:
     form, people, user = request.form, desk_here().people, me()
     address = request.remote_addr or ""
-    throttle = cast("Throttle", current_app.extensions["desk.throttle"])
+    throttle = throttle_here()
     new = form.get("new_password", "")
     said, status = "", 400
     if wait := throttle.wait_s(user.name, address):
-        said, status = f"Too many attempts. Try again in {ceil(wait / 60)} minutes.", 429
+        said, status = too_many(wait), 429
     elif people.check(user.name, form.get("password", "")) is None:
         said, status = "The present password is not right.", 403
     elif new != form.get("new_password_again", ""):
