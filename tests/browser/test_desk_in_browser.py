@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import pyotp
 from axe_playwright_python.sync_playwright import Axe
 from conftest import NINE, NORTH, PASSWORD, SETTINGS, TODAY
 from playwright.sync_api import expect
@@ -155,3 +156,30 @@ def faultless(page: Page) -> None:
         if each["impact"] in {"serious", "critical"}
     ]
     assert found == [], page.url
+
+
+def test_a_second_factor_is_set_up_and_asked_for(scripted: Page, union: Union) -> None:
+    page = scripted
+    sign_in(page, union)
+    page.get_by_role("link", name="amina").click()
+    page.get_by_role("link", name="Set it up").click()
+    page.get_by_label("Your password").fill(PASSWORD)
+    page.get_by_role("button", name="Set it up").click()
+    picture = page.get_by_role("img", name="QR code of the secret")
+    expect(picture.locator("svg")).to_be_visible()
+    faultless(page)
+    secret = page.locator(".secret").inner_text().replace(" ", "")
+    code = page.get_by_role("textbox", name="Code")
+    code.fill(pyotp.TOTP(secret).generate_otp(int(union.clock()) // 30))
+    page.get_by_role("button", name="Confirm").click()
+    recovery = page.locator(".secret").first.inner_text()
+
+    page.get_by_role("button", name="Sign out").click()
+    page.get_by_label("Name").fill("amina")
+    page.get_by_label("Password").fill(PASSWORD)
+    page.get_by_role("button", name="Sign in").click()
+    expect(page.get_by_role("heading", name="Your code")).to_be_visible()
+    faultless(page)
+    code.fill(recovery)
+    page.get_by_role("button", name="Sign in").click()
+    expect(page.get_by_role("heading", name="Today", exact=True)).to_be_visible()
