@@ -28,8 +28,8 @@ if TYPE_CHECKING:
 
     import redis
 
-    from bot.store.indexes import Write
     from bot.store.texts import Line
+    from bot.store.trips import Command
 
 KEPT_S = 25 * 31 * 24 * 3600
 """How long a month is kept after its last text, in seconds: 25 months, two years to compare."""
@@ -63,7 +63,7 @@ def month_of(at: float, zone: tzinfo) -> str:
     return datetime.fromtimestamp(at, UTC).astimezone(zone).date().isoformat()[:7]
 
 
-def spent(shard: int, line: Line, zone: tzinfo) -> Iterator[Write]:
+def spent(shard: int, line: Line, zone: tzinfo) -> Iterator[Command]:
     """Count a line, if it is a text that costs something, in its month."""
     if line.what == "sent" and line.segments:
         key = keys.spend_key(shard, month_of(line.at, zone))
