@@ -117,6 +117,9 @@ class _Dump:
                 indexes.add(name)
             else:
                 own.setdefault(number, _told_keys(number, told)).append(name)
+                if keys.is_reply(name):
+                    # Its list may have come to be when the place among the names was past.
+                    own[number].append(keys.replies_key(number).encode())
         versions: dict[str, bytes] = {}
         found: list[Entry] = []
         moved = list(own)

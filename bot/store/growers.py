@@ -23,8 +23,9 @@ from bot.store.codec import Replay
 from bot.store.errors import StoreUnavailable, reaching_redis
 from bot.store.indexes import raw
 from bot.store.scripts import script
-from bot.store.texts import Line, decode_failure, decode_line, joined
+from bot.store.texts import ROUND, Line, decode_failure, decode_line, joined
 from bot.store.trips import call_each, call_many, evalsha, heeded, together
+from bot.store.unlisted import SCAN_BATCH, names_like, unlisted
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -42,7 +43,12 @@ Read = TypeVar("Read")
 REPLAY_S = 3 * 24 * 3600
 """How long a text's reply is kept for a gateway that delivers it again, in seconds."""
 
-SCAN_BATCH = 1000
+MOST_LISTED = 1000
+"""Replies kept of one number that its list holds. Where there are more the oldest are left out, and
+forgetting that number reads every key's name."""
+
+TRIMMED_EVERY = 64
+"""Commits of one grower from one look at the length of their list to the next."""
 
 SCRIPT_BATCH = 200
 """Growers committed by one call of the script, so that Redis serves others between the calls.
@@ -82,7 +88,7 @@ class Commit(Struct, frozen=True, gc=False):
 
     `due` is when the sender should next look at the grower, None for never. With `message_id`
     the turn's replies are kept for `REPLAY_S`, and `load` returns them; `keep_s` keeps them for
-    another time. `lease` is the end of the lease that a sender gives up by this commit. `lines`
+    another time, longer only those of a round (`ROUND` and its id). `lease` is the end of the lease that a sender gives up by this commit. `lines`
     are what happened to the grower's texts.
     """
 
@@ -296,15 +302,20 @@ class Store:
         return lost
 
     def forget(self, number: str) -> None:
-        """Delete everything kept of a number. Reads every key's name: for rare use."""
+        """Delete everything kept of a number, however many growers there are.
+
+        Reads every key's name only where the record is damaged, where more than `MOST_LISTED` of
+        its texts came within `REPLAY_S`, and for so long after the upgrade from a version that
+        kept no lists of replies.
+        """
         shard = keys.shard_of(number)
         with reaching_redis():
             while True:
                 stored, known = self._as_stored(number)
                 # After the record, so that no reply of a turn made true meanwhile is overlooked.
-                seen = self._names(keys.seen_pattern(number))
+                own = (keys.texts_key(number), keys.replies_key(number), *self._seen(number))
                 batch = _Batch()
-                writes: list[Write] = [("DEL", key) for key in (keys.texts_key(number), *seen)]
+                writes: list[Write] = [("DEL", key) for key in own]
                 writes += [
                     ("ZREM", key, number)
                     for key in (keys.due_key(shard), keys.calls_key(shard), keys.lease_key(shard))
@@ -317,7 +328,7 @@ class Store:
                     writes += [
                         ("ZREM", key, number)
                         for pattern in keys.of_groups_patterns(shard)
-                        for key in self._names(pattern)
+                        for key in names_like(self.redis, pattern)
                     ]
                 failures = cast("list[bytes]", self.redis.lrange(keys.failures_key(shard), 0, -1))
                 writes += [
@@ -330,8 +341,16 @@ class Store:
                 if self._run(batch)[0]:
                     return
 
-    def _names(self, pattern: str) -> list[str]:
-        return [key.decode() for key in self.redis.scan_iter(match=pattern, count=SCAN_BATCH)]
+    def _seen(self, number: str) -> set[str]:
+        """Find the keys of all replies kept of a number, and some that are gone already."""
+        listed = cast("list[bytes]", self.redis.lrange(keys.replies_key(number), 0, -1))
+        rounds = cast("list[bytes]", self.redis.hkeys(keys.rounds_key()))
+        found = {keys.listed_key(number, digest) for digest in listed}
+        found |= {keys.seen_key(number, f"{ROUND}{each.decode()}") for each in rounds}
+        pattern = keys.seen_pattern(number)
+        if len(listed) >= MOST_LISTED:
+            return found.union(names_like(self.redis, pattern))
+        return found.union(unlisted(self.redis, pattern, REPLAY_S, self._clock()))
 
     def _as_stored(self, number: str) -> tuple[bytes, Grower | None]:
         """Read a record, and the grower if there is one that can be read."""
@@ -344,7 +363,8 @@ class Store:
     def _put(self, batch: _Batch, change: Commit) -> None:
         number, loaded, grower = change.number, change.loaded, change.grower
         shard = keys.shard_of(number)
-        record = codec.encode(codec.following(loaded.version), grower)
+        following = codec.following(loaded.version)
+        record = codec.encode(following, grower)
         writes: list[Write] = []
         if change.due is not None:
             writes.append(("ZADD", keys.due_key(shard), change.due, number))
@@ -361,6 +381,14 @@ class Store:
             replay = raw(codec.encode_replay(said))
             seen = keys.seen_key(number, change.message_id)
             writes.append(("SET", seen, replay, "EX", change.keep_s))
+            if change.keep_s <= REPLAY_S:
+                listed = keys.replies_key(number)
+                writes.append(("RPUSH", listed, raw(keys.digest_in(seen))))
+                writes.append(("EXPIRE", listed, REPLAY_S))
+            elif not change.message_id.startswith(ROUND):
+                raise ValueError("a reply is kept so long of a round only: no list would have it")
+        if codec.commits(following) % TRIMMED_EVERY == 0:
+            writes.append(("LTRIM", keys.replies_key(number), -MOST_LISTED, -1))
         lease = None if change.lease is None else (keys.lease_key(shard), number, change.lease)
         batch.add(number, codec.version_bytes(loaded.version), record, writes, counts, lease)
 

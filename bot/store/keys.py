@@ -56,10 +56,18 @@ def is_growers(key: bytes) -> bool:
     return key.split(b":", 2)[1:2] == [b"grower"]
 
 
+def is_reply(key: bytes) -> bool:
+    """Tell whether a key is that of the reply to one text."""
+    return key.split(b":", 2)[1:2] == [b"seen"]
+
+
 def number_of(key: bytes) -> str | None:
     """Return the number whose own a key is: of its record, texts or replies. None for others."""
     _, kind, *rest = key.split(b":", 3)
-    return rest[0].decode() if kind in {b"grower", b"texts", b"seen"} and rest else None
+    return rest[0].decode() if kind in _OF_ONE_NUMBER and rest else None
+
+
+_OF_ONE_NUMBER = frozenset({b"grower", b"texts", b"seen", b"replies"})
 
 
 def due_key(shard: int) -> str:
@@ -147,8 +155,23 @@ def seen_key(number: str, message_id: str) -> str:
 
     A gateway's message id may be of any length and hold anything, so its digest stands for it.
     """
-    digest = blake2b(message_id.encode("utf-8", "surrogatepass"), digest_size=16).hexdigest()
-    return f"{_tag(shard_of(number))}:seen:{number}:{digest}"
+    digest = blake2b(message_id.encode("utf-8", "surrogatepass"), digest_size=16)
+    return listed_key(number, digest.digest())
+
+
+def listed_key(number: str, digest: bytes) -> str:
+    """Return the `seen_key` of a text whose digest a grower's list of replies holds."""
+    return f"{_tag(shard_of(number))}:seen:{number}:{digest.hex()}"
+
+
+def digest_in(seen: str) -> bytes:
+    """Return the digest in a `seen_key`, by which it is listed; see `listed_key`."""
+    return bytes.fromhex(seen.rpartition(":")[2])
+
+
+def replies_key(number: str) -> str:
+    """Return the key of the list of a grower's replies kept, the oldest first: their digests."""
+    return f"{_tag(shard_of(number))}:replies:{number}"
 
 
 def seen_pattern(number: str) -> str:
@@ -208,6 +231,16 @@ def round_work_key(round_id: str) -> str:
 def upload_key(name: str) -> str:
     """Return the key of a file on its way through the desk."""
     return f"{_DESK}:upload:{name}"
+
+
+def uploads_key() -> str:
+    """Return the key of the names of those files, by when they were kept."""
+    return f"{_DESK}:uploads"
+
+
+def lists_since_key() -> str:
+    """Return the key of when it was first seen that what is kept is listed."""
+    return f"{_DESK}:lists_since"
 
 
 def spreader_key() -> str:
@@ -276,6 +309,7 @@ PASSING = tuple(
     for key in (
         spreader_key(),
         upload_key(""),
+        uploads_key(),
         attempts_key(),
         requests_key(),
         visits_key(),

@@ -11,10 +11,10 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 from uuid import uuid4
 
-from flask import abort, current_app, flash, redirect, render_template, request, url_for
+from flask import abort, flash, redirect, render_template, request, url_for
 from msgspec.structs import replace
 
 from bot.dialogue.inviting import MOST_DAYS_AHEAD
@@ -26,6 +26,7 @@ from bot.exchange import LONGEST_KEPT, MOST_RACES
 from bot.gateways.numbers import LONGEST, masked, read_number
 from bot.reminders.schedule import next_due
 from bot.store.errors import StoreUnavailable
+from bot.store.forgetting import forget
 from bot.store.groups import Group, tidy
 from bot.store.texts import Line
 from bot.web.desk.guarding import (
@@ -56,7 +57,6 @@ if TYPE_CHECKING:
     from flask.typing import ResponseReturnValue
 
     from bot.store.growers import Loaded
-    from bot.store.rounds import Rounds
 
 AT_DESK = "desk"
 """The kind of a text that an agent typed for a grower, and of a reply shown to the agent."""
@@ -408,8 +408,7 @@ def _forget(number: str) -> Done | Fault:
     grower = _theirs(number).grower
     if read_number(request.form.get("confirm", ""), _country(grower.group)) != number:
         return Fault("confirm", "Write this grower's number. Nothing was forgotten.")
-    exchange_here().store.forget(number)
-    cast("Rounds", current_app.extensions["rounds"]).forget(number)
+    forget(exchange_here().store, number)
     record("forgot", masked(number))
     return Done(f"Everything of {masked(number)} is forgotten.", group_address(grower.group))
 
