@@ -22,6 +22,7 @@ from bot.operating.backups import SERIALS_ON, backup, restore
 from bot.store import dumping, keys
 from bot.store.beats import Beats
 from bot.store.errors import StoreUnavailable
+from bot.store.forgetting import forget
 from bot.store.groups import Groups
 from bot.store.growers import NEW, Commit, Store
 from bot.store.indexes import MARKS
@@ -68,6 +69,26 @@ def test_every_key_comes_back_to_the_byte(
     assert after.keys() == before.keys()
 
 
+def test_who_is_put_back_is_forgotten_without_reading_every_name(
+    lived_in: Store, other_redis: redis.Redis, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # A list that came to be when the place of its key among the names was past.
+    names = dumping._scanned  # noqa: SLF001 - as if these were read a moment earlier
+    monkeypatch.setattr(
+        dumping,
+        "_scanned",
+        lambda client: (each for each in names(client) if b":replies:" not in each),
+    )
+    backup(lived_in.redis, tmp_path / "a", [])
+    restore(other_redis, tmp_path / "a", [])
+    other_redis.set(keys.lists_since_key(), 0)
+    for place in range(3):
+        number = f"+25571234{place:04d}"
+        assert list(other_redis.scan_iter(match=keys.seen_pattern(number)))
+        forget(Store(other_redis), number)
+    assert not [key for key in other_redis.scan_iter() if b"+25571234" in key]
+
+
 def test_a_backup_of_what_was_restored_is_the_same_but_for_its_time(
     lived_in: Store, other_redis: redis.Redis, tmp_path: Path
 ) -> None:
@@ -84,7 +105,10 @@ def test_a_backup_of_what_was_restored_is_the_same_but_for_its_time(
 def test_what_is_of_the_moment_is_left_out(
     store: Store, other_redis: redis.Redis, tmp_path: Path
 ) -> None:
-    for key in (keys.spreader_key(), keys.upload_key("x"), f"{keys.attempts_key()}:amina"):
+    for key in (
+        *(keys.spreader_key(), keys.upload_key("x"), keys.uploads_key()),
+        f"{keys.attempts_key()}:amina",
+    ):
         store.redis.set(key, "1")
     store.redis.set("somebody-elses", "1")
     store.redis.set("{other}:key", "1")

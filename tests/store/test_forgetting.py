@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
+from unittest import mock
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -17,12 +19,12 @@ from bot.gateways.base import Refused
 from bot.gateways.loopback import LoopbackGateway
 from bot.gateways.numbers import masked
 from bot.reminders.sender import Sender
-from bot.reminders.spreading import Permission, Spreader
+from bot.reminders.spreading import TOLD_S, Permission, Spreader
 from bot.settings import Settings
-from bot.store import keys
+from bot.store import growers, keys
 from bot.store.forgetting import forget
 from bot.store.groups import Group, Groups
-from bot.store.growers import NEW, Store
+from bot.store.growers import NEW, REPLAY_S, TRIMMED_EVERY, Commit, Store
 from bot.store.indexes import MARKS
 from bot.store.people import People
 from bot.store.rounds import Round, Rounds
@@ -57,6 +59,14 @@ def everything(client: redis.Redis) -> bytes:
     return b"\n".join(found)
 
 
+@contextmanager
+def by_lists_alone(client: redis.Redis) -> Iterator[None]:
+    """Let no key be found by reading the names of all, which takes the longer the more there are."""
+    client.set(keys.lists_since_key(), 0)
+    with mock.patch.object(client, "scan_iter", side_effect=AssertionError("names are read")):
+        yield
+
+
 def test_nothing_of_a_number_is_left(store: Store, redis_client: redis.Redis) -> None:
     exchange = Exchange(store, data.dialogue(), Settings(), lambda: 1_772_431_200.0)
     Groups(redis_client).named("Mirindi North")
@@ -78,7 +88,8 @@ def test_nothing_of_a_number_is_left(store: Store, redis_client: redis.Redis) ->
     store.claim(20, 60, 640)
     assert A.encode() in everything(redis_client)
 
-    forget(store, A)
+    with by_lists_alone(redis_client):
+        forget(store, A)
 
     left = everything(redis_client)
     assert A.encode() not in left
@@ -121,7 +132,8 @@ def test_nothing_is_left_after_any_history(
     for step, number in [("enrol", A), *steps]:
         world.do(step, number)
         clock.now += 61
-    forget(world.store, A)
+    with by_lists_alone(redis_client):
+        forget(world.store, A)
     left = everything(redis_client)
     assert A.removeprefix("+").encode() not in left
     assert f"{NAME}{A[-1]}".encode() not in left
@@ -212,17 +224,106 @@ def test_a_turn_made_true_meanwhile_leaves_nothing(
 ) -> None:
     exchange = Exchange(store, data.dialogue(), Settings(), lambda: 1_772_431_200.0)
     exchange.answer(A, "hello", message_id="m-1")
-    scan, once = redis_client.scan_iter, iter([True])
+    read, once = redis_client.lrange, iter([True])
 
-    def meanwhile(*args: object, **kwargs: object) -> Iterator[bytes]:
-        yield from scan(*args, **kwargs)
-        if next(once, False):
+    def meanwhile(key: str, first: int, last: int) -> list[bytes]:
+        found: list[bytes] = read(key, first, last)
+        if key == keys.replies_key(A) and next(once, False):
             exchange.answer(A, "1", message_id="m-2")
+        return found
 
-    monkeypatch.setattr(redis_client, "scan_iter", meanwhile)
-    forget(store, A)
+    monkeypatch.setattr(redis_client, "lrange", meanwhile)
+    with by_lists_alone(redis_client):
+        forget(store, A)
     monkeypatch.undo()
+    assert next(once, None) is None
     assert A.removeprefix("+").encode() not in everything(redis_client)
+
+
+# What was kept is found by lists
+
+
+def keep(store: Store, message_id: str) -> None:
+    assert store.commit(A, store.load(A), Grower(), due=None, message_id=message_id)
+
+
+def test_a_list_outlives_the_replies_in_it(store: Store, redis_client: redis.Redis) -> None:
+    for message_id in ("m-1", "m-2"):
+        keep(store, message_id)
+        listed = redis_client.ttl(keys.replies_key(A))
+        assert redis_client.ttl(keys.seen_key(A, message_id)) <= listed <= REPLAY_S
+    assert redis_client.llen(keys.replies_key(A)) == 2
+
+
+def test_who_was_told_of_a_round_is_found_by_the_rounds_there_are(
+    store: Store, redis_client: redis.Redis
+) -> None:
+    Rounds(redis_client).shelf.add("r1", Round("r1", "Meeting", "amina", 1, ("",)))
+    told = Commit(A, NEW, Grower(), None, message_id="round:r1", keep_s=TOLD_S)
+    assert store.commit_many([told]) == []
+    # A list of one for each grower told would take as much again as what it lists.
+    assert not redis_client.exists(keys.replies_key(A))
+    with by_lists_alone(redis_client):
+        forget(store, A)
+    assert A.encode() not in everything(redis_client)
+
+
+def test_nothing_else_may_be_kept_so_long_that_its_list_is_gone(store: Store) -> None:
+    kept = Commit(A, NEW, Grower(), None, message_id="m-1", keep_s=REPLAY_S + 1)
+    with pytest.raises(ValueError, match="no list"):
+        store.commit_many([kept])
+
+
+def test_a_number_that_texts_without_end_has_a_short_list_and_is_forgotten(
+    store: Store, redis_client: redis.Redis, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(growers, "MOST_LISTED", 20)
+    for place in range(TRIMMED_EVERY):
+        keep(store, f"m-{place}")
+    assert redis_client.llen(keys.replies_key(A)) == 20
+    redis_client.set(keys.lists_since_key(), 0)
+    forget(store, A)
+    assert A.encode() not in everything(redis_client)
+
+
+def test_what_a_version_before_kept_is_found_for_as_long_as_it_may_be_there(
+    redis_client: redis.Redis,
+) -> None:
+    clock = Clock()
+    store, uploads = Store(redis_client, clock), Uploads(redis_client, clock)
+
+    def kept_before() -> None:
+        for message_id in ("m-1", "m-2"):
+            keep(store, message_id)
+        uploads.keep("amina", "", A.encode())
+        redis_client.delete(keys.replies_key(A), keys.uploads_key())
+
+    for days in (0, 1):
+        kept_before()
+        clock.now += days * 24 * 3600
+        forget(store, A)
+        uploads.drop_all()
+        assert A.encode() not in everything(redis_client)
+    clock.now += REPLAY_S
+    with mock.patch.object(redis_client, "scan_iter", side_effect=AssertionError):
+        forget(store, A)
+        uploads.drop_all()
+
+
+def test_files_that_are_gone_leave_no_names(redis_client: redis.Redis) -> None:
+    clock = Clock()
+    uploads = Uploads(redis_client, clock)
+    taken = uploads.keep("amina", "", b"phone\n")
+    uploads.drop(taken)
+    left = [uploads.keep("amina", "", b"phone\n") for _ in range(2)]
+    assert set(redis_client.zrange(keys.uploads_key(), 0, -1)) == {each.encode() for each in left}
+    clock.now += 3 * 24 * 3600
+    last = uploads.keep("amina", "", b"phone\n")
+    assert redis_client.zrange(keys.uploads_key(), 0, -1) == [last.encode()]
+    with by_lists_alone(redis_client):
+        uploads.drop_all()
+    assert uploads.find(last, "amina", "") is None
+    assert not redis_client.exists(keys.uploads_key())
 
 
 @pytest.mark.parametrize("damage", [b"\0\0\0\0\0\0\0\1junk", b"junk", b"\0\0\0\0\0\0\0\1"])

@@ -332,7 +332,10 @@ class TestRoundTrips:
         assert set(stats) <= {
             *(
                 f"cmdstat_{name}"
-                for name in ("mget", "evalsha", "getrange", "set", "zadd", "zrem", "hincrby")
+                for name in (
+                    *("mget", "evalsha", "getrange", "set", "zadd", "zrem", "hincrby"),
+                    *("rpush", "expire"),
+                )
             ),
             *(f"cmdstat_{name}" for name in ("config", "config|resetstat", "info")),
             # Of replicas, and of those who watch over them.

@@ -20,6 +20,7 @@ def test_all_keys_of_a_grower_are_in_one_slot(number: str, message_id: str) -> N
     names = [
         keys.grower_key(number),
         keys.seen_key(number, message_id),
+        keys.replies_key(number),
         keys.due_key(shard),
         keys.lease_key(shard),
         keys.calls_key(shard),
@@ -28,6 +29,9 @@ def test_all_keys_of_a_grower_are_in_one_slot(number: str, message_id: str) -> N
     assert all(len(name) < 80 for name in names)
     assert len(set(names)) == len(names)
     assert keys.number_in(names[0].encode()) == number
+    own = [keys.number_of(name.encode()) for name in names]
+    assert own == [number] * 3 + [None] * 3
+    assert keys.listed_key(number, keys.digest_in(names[1])) == names[1]
 
 
 def test_shards_are_spread_over_the_slots_and_growers_over_the_shards() -> None:

@@ -19,6 +19,7 @@ from bot.gateways.numbers import masked
 from bot.reminders.schedule import next_due, text_due
 from bot.store.keys import due_key, shard_of
 from bot.store.texts import Line
+from bot.store.uploads import Uploads
 from bot.testing import Conversation
 from bot.web.desk.growers import ASKED
 from bot.web.desk.showing import work
@@ -431,6 +432,7 @@ def test_a_page_that_is_out_of_date_starts_nothing(asha: Desk, planned: Grower) 
 
 def test_an_admin_forgets_a_grower_to_the_last_key(asha: Desk) -> None:
     asha.do("answer", text="plan")
+    upload = Uploads(asha.store.redis).keep("amina", NORTH, f"phone\n{ASHA}\n".encode())
     asha.sign_in("amina")
     page = asha.do("forget", confirm="0712 000 001")
     assert "is forgotten" in page.said
@@ -441,6 +443,7 @@ def test_an_admin_forgets_a_grower_to_the_last_key(asha: Desk) -> None:
         kind = client.type(key)
         held = client.zrange(key, 0, -1) if kind == b"zset" else []
         assert ASHA.encode() not in held
+    assert Uploads(client).find(upload, "amina", NORTH) is None
     assert asha.open(f"/desk/growers/{ASHA}").status == 404
     assert (asha.trail[0].what, asha.trail[0].whom) == ("forgot", masked(ASHA))
 
