@@ -106,7 +106,11 @@ class Progress:
 
 
 class Rounds:
-    """The rounds in Redis. The client must not decode responses."""
+    """The rounds in Redis. The client must not decode responses.
+
+    None is ever taken from the shelf: by the rounds there are `Store.forget` finds what is kept of
+    who was told.
+    """
 
     def __init__(self, client: redis.Redis) -> None:
         self.redis = client

@@ -214,8 +214,10 @@ def _one_by_one(meter: _Meter, dialogue: Dialogue, store: Store, size: int) -> N
         lambda _: Groups(store.redis).overviews(few, TODAY),
         range(5),
     )
-    meter.each("all groups seen, first time", lambda day: groups.overviews(names, day), [TODAY])
-    meter.each("all groups seen again", lambda day: groups.overviews(names, day), [TODAY] * 3)
+    meter.each("all groups together, first time", lambda day: groups.together(names, day), [TODAY])
+    meter.each("all groups together again", lambda day: groups.together(names, day), [TODAY] * 3)
+    # Nothing is left of a version that kept no lists, for whose sake every name would be read.
+    store.redis.set(keys.lists_since_key(), 0)
     meter.each("a number forgotten", lambda number: forget(store, number), some[-FORGOTTEN:])
 
 
