@@ -86,10 +86,10 @@ NEW = Loaded(0, Grower())
 class Commit(Struct, frozen=True, gc=False):
     """What is to become true of one grower, if the record still is the one that was loaded.
 
-    `due` is when the sender should next look at the grower, None for never. With `message_id`
-    the turn's replies are kept for `REPLAY_S`, and `load` returns them; `keep_s` keeps them for
-    another time, longer only those of a round (`ROUND` and its id). `lease` is the end of the lease that a sender gives up by this commit. `lines`
-    are what happened to the grower's texts.
+    `due` is when the sender should next look at the grower, None for never. With `message_id` the
+    turn's replies are kept for `REPLAY_S`, and `load` returns them; `keep_s` keeps them for another
+    time, longer only those of a round (`ROUND` and its id). `lease` is the end of the lease that a
+    sender gives up by this commit. `lines` are what happened to the grower's texts.
     """
 
     number: str
