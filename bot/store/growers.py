@@ -44,8 +44,8 @@ REPLAY_S = 3 * 24 * 3600
 """How long a text's reply is kept for a gateway that delivers it again, in seconds."""
 
 MOST_LISTED = 1000
-"""Replies kept of one number that its list holds. Where there are more the oldest are left out, and
-forgetting that number reads every key's name."""
+"""Replies that the list of one number holds at most. Where it is as long as that some may be left
+out, and forgetting that number reads every key's name."""
 
 TRIMMED_EVERY = 64
 """Commits of one grower from one look at the length of their list to the next."""
@@ -304,9 +304,9 @@ class Store:
     def forget(self, number: str) -> None:
         """Delete everything kept of a number, however many growers there are.
 
-        Reads every key's name only where the record is damaged, where more than `MOST_LISTED` of
-        its texts came within `REPLAY_S`, and for so long after the upgrade from a version that
-        kept no lists of replies.
+        Reads every key's name only where the record is damaged, where `MOST_LISTED` texts or more
+        came without a pause of `REPLAY_S`, and for so long after the first call since the upgrade
+        from a version that kept no lists of replies.
         """
         shard = keys.shard_of(number)
         with reaching_redis():
