@@ -6,6 +6,7 @@ import hashlib
 import hmac
 import json
 import logging
+import threading
 from typing import TYPE_CHECKING
 
 import pytest
@@ -15,6 +16,7 @@ from msgspec.structs import replace
 from bot.gateways.profiles import read_profile
 from bot.settings import Settings
 from bot.web import create_app
+from bot.web.hooks import Throttle
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -100,6 +102,22 @@ def test_a_flood_from_one_address_does_not_keep_out_another(store: Store) -> Non
         environ_overrides={"REMOTE_ADDR": "192.0.2.7"},
     )
     assert other.status_code == 200
+
+
+def test_each_second_and_each_address_is_counted_by_itself() -> None:
+    seconds = iter([10.0, 10.1, 10.9, 10.9, 11.0, 11.9, 11.99, 13.0])
+    throttle = Throttle(2, lambda: next(seconds))
+    asked = ["a", "a", "a", "b", "a", "a", "a", "a"]
+    allowed = [throttle.allows(address) for address in asked]
+    assert allowed == [True, True, False, True, True, True, False, True]
+
+
+def test_counting_a_request_starts_nothing_beside_it() -> None:
+    before = threading.active_count()
+    throttle = Throttle(1)
+    for _ in range(3):
+        throttle.allows("192.0.2.7")
+    assert threading.active_count() == before
 
 
 def test_by_default_a_gateway_is_limited_and_a_number_is() -> None:
