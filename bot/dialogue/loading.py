@@ -9,11 +9,11 @@ from __future__ import annotations
 import logging
 import zlib
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 import msgspec
 import yaml
-from transitions import Machine
+from transitions import EventData, Machine, Transition
 
 from bot.agronomy.district import District, States, read_district
 from bot.agronomy.figures import Figures, read_figures
@@ -389,6 +389,22 @@ def _when(raw: dict[str, object], figures: Figures) -> When:
     )
 
 
+class _Going(Transition):
+    """A transition without callbacks: looking for them would cost more than all else it does."""
+
+    def execute(self, event_data: EventData) -> bool:
+        """Move the walk if the row's conditions hold."""
+        if not self._eval_conditions(event_data):
+            return False
+        walk: Any = event_data.model
+        walk.state = self.dest
+        return True
+
+
+class _Machine(Machine):
+    transition_cls = _Going
+
+
 def _machine(steps: Mapping[str, Step]) -> Machine:
     """One machine for all conversations; a row's conditions are its transition's conditions."""
     transitions: list[dict[str, object]] = []
@@ -411,7 +427,7 @@ def _machine(steps: Mapping[str, Step]) -> Machine:
                 f"{first.flow}.{transition['source']} leads to {transition['dest']!r}; "
                 f"{did_you_mean(str(transition['dest']), [*steps, END])}"
             )
-    return Machine(
+    return _Machine(
         model=None,
         states=[*steps, END],
         initial=next(iter(steps)),
