@@ -314,12 +314,14 @@ def pack(paragraphs: Sequence[str], budget: int) -> tuple[str, ...]:
     refuses such a paragraph.
     """
     texts: list[str] = []
+    last = 0
     for paragraph in filter(None, paragraphs):
-        joined = f"{texts[-1]}\n{paragraph}" if texts else paragraph
+        alone = segments(paragraph)
+        joined = f"{texts[-1]}\n{paragraph}" if texts else ""
         size = measure(joined)
-        apart = segments(texts[-1]) + segments(paragraph) if texts else 0
-        if size.segments <= min(apart, allowed_segments(budget, size.encoding)):
-            texts[-1] = joined
+        if texts and size.segments <= min(last + alone, allowed_segments(budget, size.encoding)):
+            texts[-1], last = joined, size.segments
         else:
             texts.append(paragraph)
+            last = alone
     return tuple(texts)
