@@ -13,6 +13,8 @@ from string import Formatter
 from typing import TYPE_CHECKING, Literal
 from urllib.parse import urlencode
 
+import msgspec
+
 from bot.settings import nearest
 
 if TYPE_CHECKING:
@@ -85,7 +87,7 @@ def fill(table: object, values: Mapping[str, str | bool]) -> object:
 def write_body(body: Body, fields: Mapping[str, object]) -> tuple[str, bytes]:
     """Return the content type and bytes of fields; a list in a form is its field repeated."""
     if body == "json":
-        return MEDIA_TYPES["json"], json.dumps(fields, ensure_ascii=False).encode()
+        return MEDIA_TYPES["json"], msgspec.json.encode(fields)
     plain = {
         name: [_plain(each) for each in value] if isinstance(value, list) else _plain(value)
         for name, value in fields.items()
