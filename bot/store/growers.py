@@ -146,10 +146,10 @@ class Store:
             wanted.append(keys.seen_key(number, message_id))
         with reaching_redis():
             # Both keys are in the grower's shard, so MGET is one trip on Redis Cluster as well.
-            record, *seen = cast("list[bytes | None]", self.redis.mget(wanted))
-            if any(seen):
+            (values,) = heeded(together(self.redis, [("MGET", *wanted)]))
+            if any(values[1:]):
                 self._confirm([keys.shard_of(number)])
-        return _loaded(record, seen[0] if seen else None)
+        return _loaded(*values)
 
     def load_many(self, numbers: Sequence[str], message_id: str | None = None) -> list[Loaded]:
         """Read many growers in one pipelined round trip, in the order asked."""

@@ -237,7 +237,8 @@ def _request(caller: _Caller, part: SmsIn | Ussd | Receipt | None) -> Request:
         request.content_type or "",
         request.get_data(),
         request.query_string,
-        {name.lower(): value for name, value in request.headers.items()},
+        # Werkzeug's finds a name however it is spelt.
+        cast("Mapping[str, str]", request.headers),
     )
     signed = caller.profile.signed
     if signed and (wrong := fault(signed, caller.key, found, _exchange().clock())):
