@@ -1,21 +1,25 @@
-"""How often somebody has asked, counted in our Redis: what the limits on attempts and calls use."""
+"""How often somebody has asked: counts for the library of limits, in Redis and in our own memory."""
 
 from __future__ import annotations
 
 import ipaddress
 import time
+from collections import Counter
 from math import ceil
+from threading import Lock
 from typing import TYPE_CHECKING
 
 from limits.storage import RedisStorage
+from limits.storage.base import Storage
 from limits.strategies import SlidingWindowCounterRateLimiter
 
 from bot.store.errors import reaching_redis
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     import redis
     from limits import RateLimitItem
-    from limits.storage import Storage
 
 
 class Counts(RedisStorage):
@@ -29,6 +33,69 @@ class Counts(RedisStorage):
         super().__init__("redis://", key_prefix=key_prefix)  # makes a client, and connects nowhere
         self.storage = client
         self.initialize_storage("")
+
+
+class OwnCounts(Storage):
+    """The library's counts in this process's memory, for windows of one length that begin together.
+
+    All of them go when the window does, so a flood fills no memory. The library's own memory starts
+    a thread every hundredth of a second to see what has lapsed, which a webhook would feel.
+    `clock` gives seconds from any beginning.
+    """
+
+    STORAGE_SCHEME = None
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        super().__init__()
+        self._clock = clock
+        self._window = 0
+        self._expiry = 1
+        self._counts = Counter[str]()
+        self._lock = Lock()
+
+    @property
+    def base_exceptions(self) -> tuple[type[Exception], ...]:
+        """What storing may raise: nothing."""
+        return ()
+
+    def incr(self, key: str, expiry: int, amount: int = 1) -> int:
+        """Count up in the window of `expiry` seconds that is open now; return the count."""
+        with self._lock:
+            self._open(expiry)
+            self._counts[key] += amount
+            return self._counts[key]
+
+    def get(self, key: str) -> int:
+        """Return a count of the window that is open now."""
+        with self._lock:
+            self._open(self._expiry)
+            return self._counts[key]
+
+    def get_expiry(self, key: str) -> float:  # noqa: ARG002 - all end together
+        """Return when the window that is open now ends, in UTC epoch seconds."""
+        return time.time() + self._expiry - self._clock() % self._expiry
+
+    def check(self) -> bool:
+        """Tell whether counts can be kept."""
+        return True
+
+    def reset(self) -> int:
+        """Forget every count; return how many there were."""
+        with self._lock:
+            many = len(self._counts)
+            self._counts.clear()
+        return many
+
+    def clear(self, key: str) -> None:
+        """Forget one count."""
+        with self._lock:
+            self._counts.pop(key, None)
+
+    def _open(self, expiry: int) -> None:
+        window = int(self._clock() / expiry)
+        if (window, expiry) != (self._window, self._expiry):
+            self._window, self._expiry = window, expiry
+            self._counts.clear()
 
 
 class Throttle:

@@ -14,14 +14,14 @@ from __future__ import annotations
 import logging
 import os
 import time
-from collections import Counter
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import count
-from threading import Lock
 from typing import TYPE_CHECKING, TypeVar, cast
 
 from flask import Blueprint, Response, abort, current_app, request
+from limits import RateLimitItemPerSecond
+from limits.strategies import FixedWindowRateLimiter
 from werkzeug.exceptions import MethodNotAllowed
 
 from bot.gateways.answering import answer_receipt, answer_sms, answer_ussd
@@ -31,6 +31,7 @@ from bot.gateways.reading import Request, Unreadable, read_receipt, read_sms, re
 from bot.gateways.signing import fault
 from bot.store.codec import RecordError
 from bot.store.errors import StoreUnavailable
+from bot.web.counting import OwnCounts
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -86,24 +87,12 @@ class Throttle:
     """
 
     def __init__(self, most: int, clock: Callable[[], float] = time.monotonic) -> None:
-        self._most = most
-        self._clock = clock
-        self._second = 0
-        self._counts = Counter[str]()
-        self._lock = Lock()
+        self._limit = RateLimitItemPerSecond(most) if most else None
+        self._limiter = FixedWindowRateLimiter(OwnCounts(clock))
 
     def allows(self, address: str) -> bool:
         """Count a request, and tell whether it may be taken."""
-        if not self._most:
-            return True
-        with self._lock:
-            second = int(self._clock())
-            if second != self._second:
-                # Whoever asked in an earlier second is forgotten, so a flood fills no memory.
-                self._second = second
-                self._counts.clear()
-            self._counts[address] += 1
-            return self._counts[address] <= self._most
+        return self._limit is None or self._limiter.hit(self._limit, address)
 
 
 @hooks.record

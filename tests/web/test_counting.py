@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import time
 from typing import TYPE_CHECKING
 
 import pytest
-from limits import RateLimitItemPerMinute
+from limits import RateLimitItemPerMinute, RateLimitItemPerSecond
+from limits.strategies import FixedWindowRateLimiter
 
 from bot.store import keys
-from bot.web.counting import Counts, Throttle
+from bot.web.counting import Counts, OwnCounts, Throttle
 from bot.web.desk.signing_in import PER_NAME
 from bot.web.desk.signing_in import Throttle as OfAttempts
 
@@ -38,3 +40,24 @@ def test_calls_are_counted(redis_client: redis.Redis) -> None:
     assert 0 < throttle.wait_s("union") <= 60
     assert throttle.wait_s("another") == 0
     assert all(each.startswith(b"{desk}:requests") for each in redis_client.scan_iter())
+
+
+def test_what_is_counted_in_our_own_memory_is_told_as_the_library_tells_it() -> None:
+    now = 100.0
+    counts = OwnCounts(lambda: now)
+    limiter, limit = FixedWindowRateLimiter(counts), RateLimitItemPerSecond(2, 10)
+    assert [limiter.hit(limit, "a") for _ in range(3)] == [True, True, False]
+    assert limiter.hit(limit, "b")
+    now = 109.0
+    assert not limiter.test(limit, "a")
+    left = limiter.get_window_stats(limit, "b")
+    assert left.remaining == 1
+    assert left.reset_time == pytest.approx(time.time() + 1, abs=0.5)
+    limiter.clear(limit, "a")
+    assert limiter.test(limit, "a")
+    now = 110.0
+    assert limiter.get_window_stats(limit, "b").remaining == 2
+    assert limiter.hit(limit, "b")
+    assert counts.check()
+    assert counts.reset() >= 1
+    assert limiter.get_window_stats(limit, "b").remaining == 2
