@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
+    from tls import Certificates
+
 PATIENCE_S = 60.0
 
 FAILED_MS = 1500
@@ -44,15 +46,28 @@ SERVICE = "fieldbell"
 class Server:
     """One process of redis-server, with a folder of its own."""
 
-    def __init__(self, folder: Path, *options: str, password: str = PASSWORD) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        *options: str,
+        password: str = PASSWORD,
+        certificates: Certificates | None = None,
+    ) -> None:
         self.port = free_port()
         self.client = redis.Redis(
-            port=self.port, password=password, retry=Retry(NoBackoff(), 0), socket_timeout=5
+            host="127.0.0.1",
+            port=self.port,
+            password=password,
+            retry=Retry(NoBackoff(), 0),
+            socket_timeout=5,
+            ssl=certificates is not None,
+            ssl_ca_certs=str(certificates.authority) if certificates else None,
         )
         home = folder / str(self.port)
         home.mkdir()
         self.log = home / "redis.log"
-        self._command = [find_server(), *options, "--port", str(self.port), "--dir", home]
+        port = certificates.served(self.port) if certificates else ("--port", str(self.port))
+        self._command = [find_server(), *options, *port, "--dir", home]
         self._command += ["--bind", "127.0.0.1", "--requirepass", password]
         self.start()
 
@@ -95,13 +110,17 @@ class Server:
 class Deployment:
     """Servers that belong together. `url` leads to them.
 
-    With `on_disk` each of them writes down what it has before it answers, and its role as well.
+    With `on_disk` each of them writes down what it has before it answers, and its role as well. With
+    `certificates` they speak TLS alone.
     """
 
     url: str
 
-    def __init__(self, folder: Path, *, on_disk: bool = False) -> None:
+    def __init__(
+        self, folder: Path, certificates: Certificates | None = None, *, on_disk: bool = False
+    ) -> None:
         self._folder = folder
+        self._certificates = certificates
         self._on_disk = on_disk
         self._held = ExitStack()
         self.servers: list[Server] = []
@@ -123,7 +142,7 @@ class Deployment:
         raise NotImplementedError
 
     def _server(self, *options: str, password: str = PASSWORD) -> Server:
-        server = Server(self._folder, *options, password=password)
+        server = Server(self._folder, *options, password=password, certificates=self._certificates)
         self._held.callback(server.close)
         return server
 
@@ -139,6 +158,15 @@ class Deployment:
         server = self._server(*kept, "--masterauth", PASSWORD, *quick, *options)
         self.servers.append(server)
         return server
+
+    def _safely(self, url: str) -> str:
+        """The URL, speaking TLS where the servers do."""
+        if self._certificates is None:
+            return url
+        ask = "&" if "?" in url else "?"
+        return f"{url}{ask}ssl_ca_certs={self._certificates.authority}".replace(
+            "redis", "rediss", 1
+        )
 
     def client(self) -> redis.Redis:
         return connect(self.url)
@@ -176,6 +204,7 @@ class Sentinels(Deployment):
         self.url = (
             f"redis+sentinel://:{PASSWORD}@{hosts}/{SERVICE}?sentinel_password={SENTINELS_PASSWORD}"
         )
+        self.url = self._safely(self.url)
         wait_until(self.whole)
 
     def _sentinel(self, place: int, port: int) -> Server:
@@ -224,6 +253,8 @@ class Cluster(Deployment):
 
     def _start(self) -> None:
         options = ("--cluster-enabled", "yes", "--cluster-node-timeout", str(FAILED_MS))
+        if self._certificates:
+            options += ("--tls-cluster", "yes")
         options += ("--cluster-require-full-coverage", "no")
         nodes = [self._keeping(*options) for _ in range(6)]
         primaries, replicas = nodes[:3], nodes[3:]
@@ -239,7 +270,7 @@ class Cluster(Deployment):
             theirs = primary.client.execute_command("CLUSTER MYID")
             replica.client.execute_command("CLUSTER REPLICATE", theirs)
         hosts = ",".join(f"127.0.0.1:{each.port}" for each in nodes)
-        self.url = f"redis+cluster://:{PASSWORD}@{hosts}"
+        self.url = self._safely(f"redis+cluster://:{PASSWORD}@{hosts}")
         wait_until(self.whole)
 
     def primary_of(self, key: str) -> Server:

@@ -86,5 +86,5 @@ def _looked(check: Callable[[Patient], Iterator[Finding]], patient: Patient) -> 
 
 REACH = (
     "see that redis-server runs (systemctl status redis-server), that REDIS_URL is its address, "
-    "and that its password is right; what follows from it could not be looked at"
+    "with rediss:// just where it speaks TLS, and that its password is right; what follows from it could not be looked at"
 )

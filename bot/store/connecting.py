@@ -8,13 +8,16 @@ REDIS_URL says how Redis is deployed by its scheme, spelt as the `limits` librar
     redis+cluster://HOST:PORT,HOST:PORT
                                       a Redis Cluster, of which these are some nodes
 
-`rediss` in the place of `redis` speaks TLS. USER:PASSWORD@ may stand before the hosts, and options
-of redis-py behind a question mark (`?ssl_ca_certs=/etc/ca.pem`). Sentinels that want a password
-have one of their own: `?sentinel_password=...`, with `sentinel_username` where they have users.
+`rediss` in the place of `redis` speaks TLS, with Sentinels and all nodes of a cluster too.
+USER:PASSWORD@ may stand before the hosts, and options of redis-py behind a question mark
+(`?ssl_ca_certs=/etc/ca.pem`), those of `OPTIONS` and `TLS`. Sentinels that want a password have
+one of their own: `?sentinel_password=...`, with `sentinel_username` where they have users.
 """
 
 from __future__ import annotations
 
+import os
+import ssl
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, cast
 from urllib.parse import urlsplit
@@ -24,9 +27,9 @@ from redis.backoff import ExponentialBackoff
 from redis.cluster import ClusterNode, RedisCluster
 from redis.connection import parse_url
 from redis.retry import Retry
-from redis.sentinel import Sentinel
+from redis.sentinel import MasterNotFoundError, Sentinel
 
-from bot.settings import SettingsError
+from bot.settings import SettingsError, nearest
 from bot.store.errors import reaching_redis
 from bot.store.server import EmbeddedRedis
 
@@ -41,6 +44,31 @@ RETRIES = 2
 
 PORTS = {"sentinel": 26379, "cluster": 6379}
 """Where Sentinels and nodes of a cluster listen unless the URL says so. (Redis's defaults.)"""
+
+OPTIONS = frozenset(
+    {
+        *("client_name", "db", "health_check_interval", "max_connections", "password", "protocol"),
+        *("socket_connect_timeout", "socket_keepalive", "socket_timeout", "username"),
+    }
+)
+"""What may stand behind the question mark."""
+
+TLS = frozenset(
+    {
+        *("ssl_ca_certs", "ssl_ca_path", "ssl_cert_reqs", "ssl_certfile", "ssl_check_hostname"),
+        *("ssl_keyfile", "ssl_password"),
+    }
+)
+"""And what may with `rediss`. Which versions and ciphers there are, the server says."""
+
+_OF_SENTINELS = frozenset({"sentinel_password", "sentinel_username"})
+
+_NOT_OF_CLUSTERS = frozenset({"health_check_interval"})
+"""What redis-py's client of a cluster leaves aside without a word. (redis-py 8.1,
+`redis.cluster.REDIS_ALLOWED_KEYS`.)"""
+
+_OF_FORMS = frozenset({"connection_class", "host", "path", "port", "ssl"})
+"""What is read from the rest of the URL."""
 
 _FORMS = (
     "write redis://HOST:PORT, redis+sentinel://HOST:PORT,HOST:PORT/SERVICE or "
@@ -62,10 +90,12 @@ def connect(url: str, password: str = "") -> redis.Redis:
     ):
         raise SettingsError(f"REDIS_URL begins with {_said(url)}; {_FORMS}")
     if not kind:
-        _options(url)  # only to see that it can be read
+        options = _options(url)
+        _look_over(options, scheme, kind)
         given = {"password": password} if password else {}
         return redis.Redis.from_url(url, **_patience(), **given)
     hosts, options = _hosts_and_options(url, scheme, kind)
+    _look_over(options, scheme, kind)
     path = urlsplit(url).path.strip("/")
     if password:
         options.setdefault("password", password)
@@ -101,8 +131,33 @@ def _primary(hosts: list[tuple[str, int]], options: dict[str, Any], path: str) -
         if given := options.pop(f"sentinel_{name}", None):
             theirs[name] = given
     options["db"] = int(db or options.get("db", 0))
-    sentinels: Any = Sentinel(hosts, sentinel_kwargs=_patience() | theirs)  # type: ignore[no-untyped-call]
+    sentinels: Any = _Sentinels(hosts, sentinel_kwargs=_patience() | theirs)  # type: ignore[no-untyped-call]
     return cast("redis.Redis", sentinels.master_for(service, **(_patience() | options)))
+
+
+class _Sentinels(Sentinel):
+    """redis-py's, but for what it says where none of them helps.
+
+    Its own message shows every client inside out, and not why it failed.
+    """
+
+    def discover_master(self, service_name: str) -> tuple[str, int]:
+        """Return where the primary of a service is. Raises MasterNotFoundError, a ConnectionError."""
+        reasons = []
+        for place, sentinel in enumerate(self.sentinels):
+            try:
+                known: Any = sentinel.sentinel_masters()
+            except (redis.ConnectionError, redis.TimeoutError) as error:
+                where = sentinel.connection_pool.connection_kwargs
+                reasons.append(f"{where['host']}:{where['port']}: {error}")
+                continue
+            state = known.get(service_name)
+            if state and self.check_master_state(state, service_name):  # type: ignore[no-untyped-call]
+                # The next to ask is asked the one that knew.
+                self.sentinels[0], self.sentinels[place] = sentinel, self.sentinels[0]
+                return state["ip"], state["port"]
+        reasons = reasons or ["all that were asked know none that is up"]
+        raise MasterNotFoundError(f"no primary of {service_name!r}; {'; '.join(reasons)}")
 
 
 def _cluster(hosts: list[tuple[str, int]], options: dict[str, Any], path: str) -> redis.Redis:
@@ -143,6 +198,55 @@ def _options(url: str) -> dict[str, Any]:
     except ValueError:
         # What the library says of it may repeat it, and with it a password.
         raise SettingsError(f"REDIS_URL cannot be read; {_FORMS}") from None
+
+
+def _look_over(options: dict[str, Any], scheme: str, kind: str) -> None:
+    """Raise `SettingsError` for an option that is none, or that cannot be used.
+
+    redis-py would fail at it when it first connects, or, in a cluster, leave it aside and go on
+    less safely than it was told to.
+    """
+    known = OPTIONS
+    if scheme == "rediss":
+        known |= TLS
+    if kind == "sentinel":
+        known |= _OF_SENTINELS
+    if kind == "cluster":
+        known -= _NOT_OF_CLUSTERS
+    for name in sorted(options.keys() - known - _OF_FORMS):
+        if name in TLS:
+            raise SettingsError(f"REDIS_URL has the option {name!r}, but TLS needs rediss://")
+        raise SettingsError(f"REDIS_URL has the option {name!r}; {nearest(name, known)}")
+    if scheme == "rediss":
+        _look_over_certificates(options)
+
+
+def _look_over_certificates(options: dict[str, Any]) -> None:
+    if (wanted := options.get("ssl_cert_reqs", "required")) not in {"none", "optional", "required"}:
+        raise SettingsError(f"REDIS_URL has ssl_cert_reqs={wanted}; write required or none")
+    for name in ("ssl_ca_certs", "ssl_ca_path", "ssl_certfile", "ssl_keyfile"):
+        if name in options and not os.access(options[name], os.R_OK):
+            raise SettingsError(
+                f"REDIS_URL has {name}={options[name]}, which is not there or may not be read"
+            )
+    trial = ssl.create_default_context()
+    authority, ours = options.get("ssl_ca_certs"), options.get("ssl_certfile")
+    try:
+        if authority:
+            trial.load_verify_locations(authority)
+    except OSError:
+        raise SettingsError(
+            f"REDIS_URL has ssl_ca_certs={authority}, which holds no certificate in PEM"
+        ) from None
+    key = options.get("ssl_keyfile", ours)
+    try:
+        if key:
+            trial.load_cert_chain(ours or key, key, options.get("ssl_password", ""))
+    except OSError:
+        raise SettingsError(
+            f"REDIS_URL has ssl_certfile={ours}, which with the key in {key} makes no pair; both "
+            "are wanted, in PEM, and ssl_password where the key is locked"
+        ) from None
 
 
 def _patience() -> dict[str, Any]:

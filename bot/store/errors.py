@@ -11,6 +11,11 @@ from redis.exceptions import ClusterError, RedisClusterException, SlotNotCovered
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+_OURS = (
+    "Redis broke off: it may want a certificate of ours, ?ssl_certfile=FILE&ssl_keyfile=FILE behind "
+    "REDIS_URL, by an authority that it trusts"
+)
+
 _REMEDIES = {
     "READONLY": "this Redis is a replica; point REDIS_URL at the primary",
     "OOM": "Redis is at its memory limit; raise maxmemory (and keep the policy noeviction)",
@@ -27,8 +32,26 @@ _REMEDIES = {
     "TRYAGAIN": "the Redis cluster is moving this slot to another node; wait until it is done",
     "MOVED": "the nodes of the Redis cluster disagree; look at CLUSTER NODES on each",
 }
-_UNREACHABLE = "check that Redis runs and that REDIS_URL is right"
-_OF_NODES = "check that REDIS_URL names nodes of a cluster that run, and look at CLUSTER INFO"
+_OF_TLS = {
+    "certificate is not valid for": "name Redis in REDIS_URL as its certificate names it",
+    "certificate has expired": "give Redis a new certificate, and see that the clock here is right",
+    "certificate is not yet valid": "see that the clock here is right",
+    "CERTIFICATE_VERIFY_FAILED": (
+        "name the authority that signed Redis's certificate, a file in PEM, behind REDIS_URL: "
+        "?ssl_ca_certs=FILE"
+    ),
+    "WRONG_VERSION_NUMBER": "this Redis speaks no TLS there; write its TLS port, or redis://",
+    "RECORD_LAYER_FAILURE": "this Redis speaks no TLS there; write its TLS port, or redis://",
+    "CERTIFICATE_REQUIRED": _OURS,
+    "EOF occurred in violation of protocol": _OURS,  # what Redis does for want of one
+}
+"""By what is said of a failure (OpenSSL's and Python's words), the more exact before the general."""
+
+_SAFELY = "(rediss:// speaks TLS, redis:// does not)"
+_UNREACHABLE = f"check that Redis runs and that REDIS_URL is right {_SAFELY}"
+_OF_NODES = (
+    f"check that REDIS_URL names nodes of a cluster that run {_SAFELY}, and look at CLUSTER INFO"
+)
 
 _OF_THE_CLUSTER = (
     "Redis Cluster cannot be connected",
@@ -80,7 +103,8 @@ def _remedy(error: BaseException | None) -> str | None:
     # A script's failure hides the reason in its text (Redis 6.2), so the text is searched.
     words = {word.strip("-:'\"") for word in f"{type(error).__name__} {error}".split()}
     codes = words | {code for name, code in _NAMED.items() if name in words}
-    return next((say for code, say in _REMEDIES.items() if code in codes), None)
+    told = next((say for code, say in _REMEDIES.items() if code in codes), None)
+    return told or next((say for what, say in _OF_TLS.items() if what in str(error)), None)
 
 
 _NAMED = {

@@ -6,6 +6,7 @@ import pytest
 import redis
 from deployments import PASSWORD, wait_until
 from redis.sentinel import SentinelConnectionPool, SentinelManagedSSLConnection
+from tls import Certificates
 
 from bot.settings import Settings, SettingsError
 from bot.store.connecting import connect, reached
@@ -49,15 +50,16 @@ def test_sentinels_by_their_url() -> None:
     assert not any(each.get("password") or each.get("username") for each in hosts)
 
 
-def test_sentinels_over_tls_with_a_password_of_their_own() -> None:
-    url = "rediss+sentinel://:secret@one/farms?sentinel_password=watch&ssl_ca_certs=/etc/ca.pem"
+def test_sentinels_over_tls_with_a_password_of_their_own(tmp_path: Path) -> None:
+    authority = str(Certificates(tmp_path).authority)
+    url = f"rediss+sentinel://:secret@one/farms?sentinel_password=watch&ssl_ca_certs={authority}"
     client = connect(url)
     pool = client.connection_pool
     assert issubclass(pool.connection_class, SentinelManagedSSLConnection)
     (sentinel,) = pool.sentinel_manager.sentinels
     assert sentinel.connection_pool.connection_class is redis.SSLConnection
     assert (told(sentinel)["password"], told(client)["password"]) == ("watch", "secret")
-    assert told(sentinel)["ssl_ca_certs"] == told(client)["ssl_ca_certs"] == "/etc/ca.pem"
+    assert told(sentinel)["ssl_ca_certs"] == told(client)["ssl_ca_certs"] == authority
 
 
 @pytest.mark.parametrize(
