@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+import re
+import shlex
 import subprocess
 import sys
 import zipfile
@@ -105,6 +107,17 @@ def test_the_package_that_runs_is_the_wheels(environment: Path, empty: Path) -> 
     ).splitlines()
     for place in where:
         assert Path(place).is_relative_to(environment.parent)
+
+
+@pytest.mark.parametrize("file", ["README.md", "Containerfile"])
+def test_the_units_and_settings_linked_to_are_the_wheels_though_the_checkout_is_near(
+    environment: Path, file: str
+) -> None:
+    said = (ROOT / "bot" / "operating" / file).read_text()
+    (arguments,) = re.findall(r'"\$\(/opt/fieldbell/bin/python (.+)\)/operating"', said)
+    found = run(environment / "python", *shlex.split(arguments), cwd=ROOT).strip()
+    assert (Path(found) / "operating" / "gunicorn.conf.py").exists()
+    assert Path(found).is_relative_to(environment.parent)
 
 
 def test_it_checks_advises_and_lives_through_the_demo_from_an_empty_folder(
