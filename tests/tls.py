@@ -92,8 +92,19 @@ class Relay:
 
     def _answer(self, caller: socket.socket) -> None:
         caller.settimeout(FAR_S)
-        with caller, suppress(OSError), ExitStack() as held:
-            safe = held.enter_context(self._context.wrap_socket(caller, server_side=True))
+        with suppress(OSError), ExitStack() as held:
+            safe = held.enter_context(
+                self._context.wrap_socket(caller, server_side=True, do_handshake_on_connect=False)
+            )
+            try:
+                safe.do_handshake()
+            except ssl.SSLError:
+                # Whoever is refused shall hear why: to close at once, unread words before us, would
+                # take the reason back.
+                safe.shutdown(socket.SHUT_WR)
+                while safe.recv(PIECE):
+                    pass
+                return
             behind = held.enter_context(socket.socket(socket.AF_UNIX))
             behind.connect(self._place)
             other = {safe: behind, behind: safe}

@@ -43,6 +43,7 @@ _OF_TLS = {
     "WRONG_VERSION_NUMBER": "this Redis speaks no TLS there; write its TLS port, or redis://",
     "RECORD_LAYER_FAILURE": "this Redis speaks no TLS there; write its TLS port, or redis://",
     "CERTIFICATE_REQUIRED": _OURS,
+    "ALERT_UNKNOWN_CA": _OURS,
     "EOF occurred in violation of protocol": _OURS,  # what Redis does for want of one
 }
 """By what is said of a failure (OpenSSL's and Python's words), the more exact before the general."""
