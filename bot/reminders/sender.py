@@ -76,6 +76,9 @@ Answer = TypeVar("Answer")
 LEASE_S = 300.0
 """Seconds a claim lasts. A batch is left in time for its last text to time out within it."""
 
+STEP_S = 1.0
+"""Seconds that a clock may be put back without a batch being left, as no lease hangs on them."""
+
 BATCH = 128
 """Growers claimed at once."""
 
@@ -195,13 +198,16 @@ class Sender:
     ) -> Iterator[tuple[str, str]]:
         """Go through the growers claimed at `now`, each with the one that follows.
 
-        No more are begun with in the second half of the lease: they go to `left`.
+        No more are begun with in the second half of the lease, nor once the clock has been put back,
+        as others may then take the lease for lapsed: they go to `left`.
         """
         for place, pair in enumerate(zip_longest(claimed, claimed[1:], fillvalue="")):
             if self._stopping.is_set():
                 return
-            if self._clock() > now + LEASE_S / 2:
-                log.warning("the gateway is slow; the rest of this batch is given back")
+            if not now - STEP_S < self._clock() <= now + LEASE_S / 2:
+                log.warning(
+                    "the gateway is slow or the clock was put; the rest of this batch is given back"
+                )
                 left += claimed[place:]
                 return
             yield pair
@@ -289,7 +295,7 @@ class Sender:
             claim.ahead = None  # what was read before this text goes out is stale after it
             if self._stopping.is_set():
                 break
-            if self._clock() > claim.lease - LEASE_S / 4:
+            if not claim.lease - LEASE_S - STEP_S < self._clock() <= claim.lease - LEASE_S / 4:
                 break  # another sender may soon take over
             if (permission := self._permit(text)) != "send":
                 loaded = yield from self._settle(claim, loaded, self._withheld(text, permission))

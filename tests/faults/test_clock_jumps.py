@@ -149,6 +149,23 @@ def test_put_back_only_the_text_on_its_way_comes_twice(
     assert not room.waiting()
 
 
+@pytest.mark.parametrize("jump_s", [60.0, HOUR_S, DAY_S])
+def test_put_back_a_sender_leaves_its_batch_to_whoever_claims_it(room: Room, jump_s: float) -> None:
+    """Others may take its leases for lapsed now, and would go through the same growers beside it."""
+    clock = Clock()
+    due = room.owe_replies(clock() - 2 * DAY_S)
+
+    def jump() -> None:
+        clock.now -= jump_s
+
+    room.gateway.holding = jump
+    room.sender(clock).tick()
+    assert len(room.gateway.ids) == 3
+    room.finish(clock)
+    assert set(room.gateway.ids) == due
+    assert room.repeated == 0
+
+
 @pytest.mark.parametrize("ahead_s", [HOUR_S, DAY_S, YEARS_S])
 def test_leases_of_a_clock_that_ran_ahead_are_not_waited_for(room: Room, ahead_s: float) -> None:
     """Killed with a batch in hand; then the clock is put right. Nobody waits until that year."""
