@@ -24,7 +24,7 @@ from bot.store.groups import Groups
 from bot.store.growers import NEW, Commit, Store
 
 from .faults import Scene, lanes_of, run_lane
-from .gateway import Inward, Outward
+from .gateway import Handed, Inward, Outward
 from .ledger import GROUP, UNEXPLAINED, Caller, Ledger, Text, planned, repeats
 from .meetings import Meetings, enrol, persist
 from .stores import HALF, OneRedis, stored
@@ -44,6 +44,8 @@ QUIET_S = 180.0
 SETTLED_S = 25.0
 """How long it may take but for what was put off by a clock that was ahead."""
 LOOK_S = 0.5
+AROUND_S = 15.0
+"""How long before a text that came twice without a cause what was done is told."""
 ENDING_S = 10.0
 """How long after its disk was full it may be that a Redis is seen to have ended."""
 
@@ -237,7 +239,8 @@ class Drill:
         while time.monotonic() < until:
             owed = self._ledger.due.keys() - self._ledger.cancelled
             late = [each for each in owed if not self._outward.has_taken(each)]
-            numbers = [*self._ledger.growers, *(each.number for each in self._every)]
+            numbers = [*self._ledger.growers, *self._meetings.members]
+            numbers += [each.number for each in self._every]
             waiting = [
                 n
                 for n, each in zip(numbers, store.load_many(numbers), strict=True)
@@ -265,7 +268,11 @@ class Drill:
         again = repeats(self._outward.handed, world.services, ledger.faults)
         causes = Counter(cause for cause, _, _ in again)
         faults = [f"lost: {one}" for one in ledger.lost]
-        faults += [f"{UNEXPLAINED}: {what}" for cause, what, _ in again if cause == UNEXPLAINED]
+        faults += [
+            f"{UNEXPLAINED}: {self._story(second)}"
+            for cause, _, second in again
+            if cause == UNEXPLAINED
+        ]
         faults += self._ended(world)
         faults += [f"in a log: {line}" for line in world.tracebacks()]
         if store.redis.exists(HALF):
@@ -274,6 +281,22 @@ class Drill:
             faults += [f"index apart from the records: {key}" for key in stale]
         faults += [f"wrong: {one}" for one in ledger.wrong]
         return Outcome(self._figures(world, causes), faults, self._kills(world), ledger)
+
+    def _story(self, again: Handed) -> str:
+        """All that is known of a text: when it was handed over, and what was done around then."""
+        handings = self._outward.by_id[again.id]
+        told = [
+            f"{each.at - self._began:.3f} s: {each.way}, by {each.by}, "
+            f"answered after {each.answered - each.at:.3f} s"
+            for each in handings
+        ]
+        around = [
+            f"{fault.began - self._began:.3f} to {fault.ended - self._began:.3f} s: "
+            f"{fault.kind} {fault.target}"
+            for fault in self._ledger.faults
+            if fault.ended > handings[0].at - AROUND_S and fault.began < again.at
+        ]
+        return "\n    ".join([again.id, *told, "meanwhile", *around])
 
     def _ended(self, world: World) -> list[str]:
         """What ended by itself; Redis may, while its disk is full."""

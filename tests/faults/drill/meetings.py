@@ -41,7 +41,7 @@ class Meetings:
         self._dialogue = dialogue
         self._ledger = ledger
         self._day = day
-        self._members = {
+        self.members = {
             f"+2556552{place:05d}": Grower(language="en", name=f"Asha {place}", group=GROUP)
             for place in range(MEMBERS)
         }
@@ -56,7 +56,7 @@ class Meetings:
     def enrol(self, store: Store) -> None:
         """Put the group into the store, before there is any fault."""
         Groups(store.redis).named(GROUP)
-        for number, grower in self._members.items():
+        for number, grower in self.members.items():
             assert store.commit(number, NEW, grower, due=None)
 
     def run(self, store: Store, stop: Event) -> None:
@@ -75,7 +75,7 @@ class Meetings:
 
     def compare(self, store: Store) -> None:
         """Hold every member, and every round's counts, against what they must be."""
-        for number, grower in self._members.items():
+        for number, grower in self.members.items():
             self._ledger.compare(number, store.load(number).grower, grower)
         rounds = Rounds(store.redis)
         for one in self._begun:
@@ -91,11 +91,11 @@ class Meetings:
             f"m{number}", f"Meeting {number}", "the drill", number, (GROUP,), texts=texts, rate=RATE
         )
         due = {}
-        for each, grower in self._members.items():
+        for each, grower in self.members.items():
             chosen = judge(one, Group(GROUP), grower, self._day, self._dialogue)
             assert isinstance(chosen, Chosen)
             due |= {f"{each}:{text.serial}": text.body for text in chosen.texts}
-            self._members[each] = replace(chosen.grower, waiting=())
+            self.members[each] = replace(chosen.grower, waiting=())
         self._ledger.calls(due)
         self._begun.append(one)
         return one
