@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import os
 import shutil
 import signal
 import subprocess
@@ -308,7 +309,7 @@ def test_a_terminal_without_a_letter_is_no_end(run: Run, data_folder: Path) -> N
     round_id = run("rounds", "new", "Ɓala", *made).output.strip()
     environment = {
         "FIELDBELL_DATA": str(data_folder / "data"),
-        "PATH": "",
+        "PATH": os.environ["PATH"],
         "PYTHONIOENCODING": "latin-1",
     }
     for args in (("list",), ("show", round_id)):

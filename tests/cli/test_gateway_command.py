@@ -148,7 +148,7 @@ def test_what_an_operator_should_know_is_said(runner: CliRunner) -> None:
         "They have no id, so a text that is delivered twice is answered twice.",
         'Arrived: "D" at s. Not arrived: nothing.',
         "Nothing links a report to its text",
-        f'{{"a": [{{"n": "{NUMBER}"}}], "t": "hello"}}',
+        f'{{"a":[{{"n":"{NUMBER}"}}],"t":"hello"}}',
         f'the text "88" to {NUMBER}: delivered',
     ):
         assert line in output
