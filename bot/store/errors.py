@@ -22,8 +22,8 @@ _REMEDIES = {
     "BUSY": "a script keeps Redis busy; look at its log",
     "MISCONF": "Redis cannot write to its disk; free some space and look at its log",
     "LOADING": "Redis is still reading its data; wait and try again",
-    "NOAUTH": "Redis wants a password; put it in REDIS_URL or FIELDBELL_REDIS_PASSWORD",
     "WRONGPASS": "Redis refuses the password; correct it in REDIS_URL or FIELDBELL_REDIS_PASSWORD",
+    "NOAUTH": "Redis wants a password; put it in REDIS_URL or FIELDBELL_REDIS_PASSWORD",
     "NOREPLICAS": "too few replicas keep up for min-replicas-to-write; look at INFO replication",
     "WAIT": "this Redis has just become a replica; try again, and look at INFO replication",
     "MASTERDOWN": "this Redis is a replica that has lost its primary; look at INFO replication",
@@ -113,6 +113,7 @@ _NAMED = {
     "OutOfMemoryError": "OOM",
     "BusyLoadingError": "LOADING",
     "AuthenticationError": "NOAUTH",
+    "username-password": "WRONGPASS",  # as the server says it; the client takes its code away
     "NoPermissionError": "NOPERM",
     "ClusterDownError": "CLUSTERDOWN",
     "MasterDownError": "MASTERDOWN",

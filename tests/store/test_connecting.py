@@ -114,8 +114,12 @@ def test_why_nodes_cannot_be_used_is_said(cluster: Cluster, sentinels: Sentinels
     alone = f"redis+cluster://:{PASSWORD}@127.0.0.1:{sentinels.servers[0].port}"
     with pytest.raises(StoreUnavailable, match="Cluster mode is not enabled on this node"):
         connect(alone)
-    with pytest.raises(StoreUnavailable, match="password"):
+    with pytest.raises(StoreUnavailable, match="refuses the password"):
         connect(cluster.url.replace(PASSWORD, "wrong"))
+    one = f"redis://:{{}}@127.0.0.1:{sentinels.servers[0].port}"
+    for password, says in (("wrong", "refuses the password"), ("", "wants a password")):
+        with pytest.raises(StoreUnavailable, match=says):
+            Store(connect(one.format(password))).load("+255712345678")
 
 
 def test_sentinels_that_watch_no_such_service(sentinels: Sentinels) -> None:
