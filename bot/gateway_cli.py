@@ -77,6 +77,11 @@ def try_(context: click.Context, profile: str, number: str, text: str, dry_run: 
     if to is None:
         raise Refused(f"{number}: not a phone number; write it as {NUMBER}")
     read = read_profile(profile)
+    if read.smpp is not None or read.modem is not None:
+        raise Refused(
+            f"{profile} does not send over HTTP, and its connection is held by `fieldbell send`; "
+            "run that, and text HELP from your own phone"
+        )
     # In milliseconds, so that no gateway takes it for the repeat of another text.
     outgoing = Outgoing(f"{to}:{time.time_ns() // 1_000_000}", to, text)
     sender = None if dry_run else HttpGateway(read)

@@ -205,6 +205,21 @@ def test_a_profile_that_is_not_there(runner: CliRunner) -> None:
 # try
 
 
+@pytest.mark.parametrize(
+    "section",
+    [
+        "[modem]\nfolder='modem'\n",
+        "[smpp]\nhost='h'\nport=1\nsystem_id='m'\npassword='PW'\nsource='1'\n",
+    ],
+)
+def test_what_sends_otherwise_than_over_http_is_tried_by_the_sender(
+    runner: CliRunner, section: str
+) -> None:
+    result = runner.invoke(main, ["gateway", "try", written(section), NUMBER])
+    refused(result, "ours.toml does not send over HTTP")
+    assert "`fieldbell send`" in result.output
+
+
 @responses.activate
 def test_a_text_is_sent_and_what_was_said_is_shown(runner: CliRunner) -> None:
     responses.post(URL, json={"id": "g-7"}, status=202)
