@@ -115,11 +115,16 @@ class Throttle:
 
 
 def place_of(address: str) -> str:
-    """Return where a request comes from: an IPv6 subscriber has a whole /64 of addresses."""
+    """Return where a request comes from: an IPv6 subscriber has a whole /64 of addresses.
+
+    An IPv4 address that was written as one of IPv6, as a server that listens to both has it
+    (RFC 4291, 2.5.5.2), is the IPv4 address: all of them lie in one /64.
+    """
+    if ":" not in address:
+        return address
     try:
-        parsed = ipaddress.ip_address(address)
+        parsed = ipaddress.IPv6Address(address)
     except ValueError:
         return address
-    if parsed.version == 4:  # noqa: PLR2004 - IPv4
-        return address
-    return str(ipaddress.ip_network((parsed, 64), strict=False))
+    mapped = parsed.ipv4_mapped
+    return str(mapped or ipaddress.ip_network((parsed, 64), strict=False))

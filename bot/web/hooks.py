@@ -31,7 +31,7 @@ from bot.gateways.reading import Request, Unreadable, read_receipt, read_sms, re
 from bot.gateways.signing import fault
 from bot.store.codec import RecordError
 from bot.store.errors import StoreUnavailable
-from bot.web.counting import OwnCounts
+from bot.web.counting import OwnCounts, place_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -79,7 +79,7 @@ class _Caller:
 
 
 class Throttle:
-    """Counts requests by the second and the address they come from.
+    """Counts requests by the second and the address they come from, of IPv6 by its /64.
 
     In this process's own memory: a count in Redis would cost every text a round trip more, and
     what is to be spared is Redis. So `most` requests a second is what each process takes; 0 is
@@ -92,7 +92,7 @@ class Throttle:
 
     def allows(self, address: str) -> bool:
         """Count a request, and tell whether it may be taken."""
-        return self._limit is None or self._limiter.hit(self._limit, address)
+        return self._limit is None or self._limiter.hit(self._limit, place_of(address))
 
 
 @hooks.record

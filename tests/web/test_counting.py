@@ -10,7 +10,7 @@ from limits import RateLimitItemPerMinute, RateLimitItemPerSecond
 from limits.strategies import FixedWindowRateLimiter
 
 from bot.store import keys
-from bot.web.counting import Counts, OwnCounts, Throttle
+from bot.web.counting import Counts, OwnCounts, Throttle, place_of
 from bot.web.desk.signing_in import PER_NAME
 from bot.web.desk.signing_in import Throttle as OfAttempts
 
@@ -61,3 +61,21 @@ def test_what_is_counted_in_our_own_memory_is_told_as_the_library_tells_it() -> 
     assert counts.check()
     assert counts.reset() >= 1
     assert limiter.get_window_stats(limit, "b").remaining == 2
+
+
+# RFC 4291, 2.5.5.2: where a server listens to both, an IPv4 address comes in the clothes of IPv6.
+@pytest.mark.parametrize(
+    ("address", "place"),
+    [
+        ("192.0.2.7", "192.0.2.7"),
+        ("::ffff:192.0.2.7", "192.0.2.7"),
+        ("::ffff:c000:207", "192.0.2.7"),
+        ("2001:db8:1:2:3:4:5:6", "2001:db8:1:2::/64"),
+        ("", ""),
+        ("a socket's file", "a socket's file"),
+    ],
+)
+def test_where_somebody_is_is_an_address_or_the_network_of_a_subscriber(
+    address: str, place: str
+) -> None:
+    assert place_of(address) == place

@@ -112,6 +112,14 @@ def test_each_second_and_each_address_is_counted_by_itself() -> None:
     assert allowed == [True, True, False, True, True, True, False, True]
 
 
+def test_a_subscribers_many_addresses_are_one_place() -> None:
+    # RFC 4291, 2.5.4: the last 64 bits are the subscriber's to choose.
+    throttle = Throttle(1, lambda: 10.0)
+    assert throttle.allows("2001:db8::1")
+    assert not throttle.allows("2001:db8::2")
+    assert throttle.allows("2001:db8:0:1::1")
+
+
 def test_counting_a_request_starts_nothing_beside_it() -> None:
     before = set(threading.enumerate())
     throttle = Throttle(1)
