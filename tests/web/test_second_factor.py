@@ -418,6 +418,25 @@ def test_codes_to_change_it_cannot_be_guessed(
     assert answer.status_code == 429
 
 
+def test_another_password_buys_no_more_guesses_at_a_code(
+    client: FlaskClient, secret: str, clock: Clock
+) -> None:
+    # Somebody with the session and the password, but without the phone.
+    second(client, sign_in(client, "amina", GOOD), code(secret, clock))
+    clock.now += STEP_S
+    password, statuses = GOOD, []
+    for turn in range(PER_CODE.amount + 1):
+        place = {"REMOTE_ADDR": f"10.0.1.{turn}"}
+        given = {"csrf_token": token_of(client), "password": password}
+        guess = given | {"do": "remove", "code": wrong(secret, clock)}
+        statuses.append(client.post(PAGE, data=guess, environ_base=place).status_code)
+        password = f"{GOOD} {turn}"
+        given |= {"new_password": password, "new_password_again": password}
+        answer = client.post("/desk/password", data=given, environ_base=place)
+        assert answer.status_code == 303
+    assert statuses == [403] * PER_CODE.amount + [429]
+
+
 def test_an_admin_sees_who_has_one(people: People, app: Flask, secret: str) -> None:
     assert secret
     add(people, "baraka", "admin")

@@ -89,7 +89,7 @@ def _confirmed() -> ResponseReturnValue:
     if given is None:
         return redirect(url_for("desk.second_factor"), 303)
     user, codes = given
-    throttle_here().clear(user.name, _address())
+    throttle_here().clear(user.name, _address(), code=True)
     begin_session(user)
     record("set up a second factor")
     return _page(codes=codes, done="Your second factor is set up. Other devices are signed out.")
@@ -131,7 +131,7 @@ def _fault() -> str:
     if not people.spend(name, _typed("code"), desk_here().settings.secret):
         people.record("", "gave a wrong code as", name, _address())
         return WRONG_CODE
-    throttle_here().clear(name, _address())
+    throttle_here().clear(name, _address(), code=True)
     return ""
 
 

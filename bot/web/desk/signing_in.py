@@ -83,10 +83,13 @@ class Throttle:
                     return max(1, ceil(reset - time.time()))
         return 0
 
-    def clear(self, name: str, address: str) -> None:
-        """Forget the wrong attempts of somebody who has signed in."""
+    def clear(self, name: str, address: str, *, code: bool = False) -> None:
+        """Forget the wrong attempts of somebody who has signed in.
+
+        `code` says that they gave a right code, too: a password alone buys no more guesses at one.
+        """
         with reaching_redis():
-            for limit, *whose in self._limits(name, address)[1:]:
+            for limit, *whose in self._limits(name, address)[1 : 3 if code else 2]:
                 self._limiter.clear(limit, *whose)
 
     @staticmethod
@@ -230,7 +233,7 @@ def _code_given() -> ResponseReturnValue:
 def _let_in(user: User, how: str, goal: str, kept: str) -> ResponseReturnValue:
     """Begin a session, and show what was asked for before."""
     address = request.remote_addr or ""
-    throttle_here().clear(user.name, address)
+    throttle_here().clear(user.name, address, code=user.factor is not None)
     begin_session(user)
     desk_here().people.seen(user.name)
     record(how, detail=address)
