@@ -25,6 +25,9 @@ DIGITS = 6
 CLOCKS_DIFFER = 1
 """Codes before and after the present one that are taken too, as a phone's clock is not ours."""
 
+STEPS_AHEAD = 3600 // STEP_S
+"""A code that was taken so many steps ahead of now tells that the clock was wrong then."""
+
 SALT_BYTES = 20
 SECRET_BYTES = 20
 """Bytes of a secret: as many as SHA-1 gives (RFC 4226, 4, R6 recommends 160 bits)."""
@@ -54,10 +57,12 @@ class Factor(Struct, array_like=True, frozen=True):
     def spent(self, step: int | None, hashed: str) -> Factor | None:
         """Return what is left once a code of `step`, or the recovery code of a hash, is taken.
 
-        None if it was taken before.
+        None if it was taken before. A code from far ahead, which a clock that was wrong had taken,
+        keeps nobody out until that time has come.
         """
         if step is not None:
-            return replace(self, step=step) if step > self.step else None
+            before = self.step if self.step - step <= STEPS_AHEAD else 0
+            return replace(self, step=step) if step > before else None
         left = tuple(one for one in self.recovery if one != hashed)
         return replace(self, recovery=left) if len(left) < len(self.recovery) else None
 

@@ -17,6 +17,7 @@ from bot.store.people import People, User
 from bot.store.second_factor import (
     RECOVERY_CODES,
     STEP_S,
+    STEPS_AHEAD,
     address_of,
     new_salt,
     secret_of,
@@ -139,6 +140,21 @@ def test_a_code_is_taken_once(desk: People, recovery: list[str], clock: Clock) -
     clock.now += STEP_S
     assert desk.spend("amina", code_at(clock.now - STEP_S), OPERATORS) == ""
     assert desk.spend("amina", code_at(clock.now), OPERATORS) == "code"
+
+
+@pytest.mark.parametrize(("back_s", "taken"), [(60, ""), (STEPS_AHEAD * STEP_S + 60, "code")])
+def test_a_clock_that_had_been_ahead_locks_nobody_out_for_long(
+    desk: People, recovery: list[str], clock: Clock, back_s: int, taken: str
+) -> None:
+    # A server without a clock of its own may begin on any day, and be put right later.
+    assert recovery
+    clock.now += 365 * 86400
+    seen = code_at(clock.now)
+    assert desk.spend("amina", seen, OPERATORS) == "code"
+    clock.now -= back_s
+    assert desk.spend("amina", seen, OPERATORS) == ""
+    assert desk.spend("amina", code_at(clock.now), OPERATORS) == taken
+    assert desk.spend("amina", code_at(clock.now), OPERATORS) == ""
 
 
 @pytest.mark.parametrize("kind", ["code", "recovery"])

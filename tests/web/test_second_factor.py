@@ -319,6 +319,21 @@ def test_the_code_comes_soon_after_the_password_or_not_at_all(
     assert not is_in(client)
 
 
+def test_the_clocks_of_two_servers_may_differ_by_a_little(
+    amina: FlaskClient, app: Flask, clock: Clock
+) -> None:
+    secret = secret_in(do(amina, "begin", password=GOOD))
+    clock.now -= 2
+    assert do(amina, "confirm", code=code(secret, clock)).status_code == 200
+    clock.now += STEP_S
+    other = app.test_client()
+    asked = sign_in(other, "amina", GOOD)
+    clock.now -= 2
+    assert second(other, asked, code(secret, clock)).status_code == 303
+    clock.now -= 2
+    assert is_in(other)
+
+
 def test_a_code_without_a_password_before_it_is_nobodys(
     client: FlaskClient, secret: str, clock: Clock
 ) -> None:

@@ -354,6 +354,16 @@ def test_a_session_ends_after_half_an_hour_of_nothing(amina: FlaskClient, clock:
     assert not is_in(amina)
 
 
+@pytest.mark.parametrize("ahead_s", [30 * 60, 365 * 86400])
+def test_a_session_begun_by_a_clock_that_was_ahead_does_not_last_until_then(
+    amina: FlaskClient, clock: Clock, ahead_s: int
+) -> None:
+    clock.now -= 29 * 60
+    assert is_in(amina)
+    clock.now += 29 * 60 - ahead_s
+    assert not is_in(amina)
+
+
 def test_a_session_ends_after_ten_hours_whatever_is_done(amina: FlaskClient, clock: Clock) -> None:
     for _ in range(20):
         assert is_in(amina)

@@ -191,6 +191,15 @@ def takes(most_bytes: int) -> Callable[[View], View]:
 # Sessions
 
 
+def within(most_s: int, then: int, now: int) -> bool:
+    """Whether less than so many seconds lie between two times.
+
+    Either way, as the clock of the server that wrote the earlier may be a little ahead; and what
+    one wrote that was far ahead does not last until that time has come.
+    """
+    return abs(now - then) < most_s
+
+
 def begin_session(user: User) -> None:
     """Sign a user in, in a session that holds nothing of the one before."""
     now = int(desk_here().clock())
@@ -210,7 +219,7 @@ def begin_half(user: User) -> None:
 def who_is_half() -> User | None:
     """Return who has given their password, a short while ago; None if nobody has."""
     name, now = session.get("half"), int(desk_here().clock())
-    if name is None or not 0 <= now - session["began"] < HALF_S:
+    if name is None or not within(HALF_S, session["began"], now):
         return None
     user = desk_here().people.user(name)
     return user if user and user.generation == session["generation"] else None
@@ -236,7 +245,7 @@ def _who_is_signed_in() -> User | None:
     name, now = session.get("name"), int(desk_here().clock())
     if name is None:
         return None
-    if not now - session["seen"] < IDLE_S or not now - session["began"] < SESSION_S:
+    if not within(IDLE_S, session["seen"], now) or not within(SESSION_S, session["began"], now):
         return None
     people = desk_here().people
     user = people.user(name)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from flask import abort, redirect, render_template, request, session, url_for
 
 from bot.store.second_factor import address_of, new_salt, secret_of, step_of, tidy_code
-from bot.web.desk.guarding import HALF_S, begin_session, desk_here, me, record
+from bot.web.desk.guarding import HALF_S, begin_session, desk_here, me, record, within
 from bot.web.desk.pictures import qr_code
 from bot.web.desk.signing_in import WRONG_CODE, throttle_here, too_many
 
@@ -142,7 +142,7 @@ def _password_is_wrong() -> bool:
 def _salt() -> bytes:
     """Return the salt of the secret that was shown to this session; empty if it is too old."""
     salt, shown = session.get("setting_up", ("", 0))
-    fresh = 0 <= int(desk_here().clock()) - shown < HALF_S
+    fresh = within(HALF_S, shown, int(desk_here().clock()))
     return bytes.fromhex(salt) if fresh else b""
 
 
