@@ -753,9 +753,12 @@ def test_a_password_that_will_not_do_changes_nothing(  # noqa: PLR0913, PLR0917 
     assert is_in(amina)
 
 
-def test_a_present_password_cannot_be_tried_for_ever(amina: FlaskClient) -> None:
+def test_a_present_password_cannot_be_tried_for_ever_nor_unseen(
+    people: People, amina: FlaskClient
+) -> None:
     for _ in range(PER_NAME.amount):
         assert changed(amina, "wrong password", BETTER).status_code == 403
+        assert trail(people)[-1][:3] == ("", "gave a wrong password as", "amina")
     assert changed(amina, GOOD, BETTER).status_code == 429
 
 

@@ -15,7 +15,7 @@ from flask import abort, redirect, render_template, request, session, url_for
 from bot.store.second_factor import address_of, new_salt, secret_of, step_of, tidy_code
 from bot.web.desk.guarding import HALF_S, begin_session, desk_here, me, record, within
 from bot.web.desk.pictures import qr_code
-from bot.web.desk.signing_in import WRONG_CODE, throttle_here, too_many
+from bot.web.desk.signing_in import WRONG_CODE, password_is_wrong, throttle_here, too_many
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -38,20 +38,33 @@ def register(desk: Blueprint) -> None:
     def change_second_factor() -> ResponseReturnValue:
         """Do with one's second factor what a button says."""
         act = _ACTS.get(request.form.get("do", ""))
-        if act is None or not desk_here().settings.secret:
+        if act is None:
             abort(400)
         setting_up = act in {_begun, _confirmed}
+        if setting_up and not desk_here().settings.secret:
+            abort(400)
         if setting_up == (me().factor is not None):
             # Done, or undone, in another window.
             return redirect(url_for("desk.second_factor"), 303)
         if wait := throttle_here().wait_s(me().name, _address(), code=act is not _begun):
-            salt = _salt() if act is _confirmed else b""
-            return _page(too_many(wait), salt), 429, {"Retry-After": str(wait)}
+            page = _page(too_many(wait), confirming=act is _confirmed)
+            return page, 429, {"Retry-After": str(wait)}
         return act()
 
 
-def _page(said: str = "", salt: bytes = b"", codes: Sequence[str] = (), done: str = "") -> str:
-    """Show the page; with a `salt`, the secret that is to be confirmed."""
+def _page(
+    said: str = "",
+    salt: bytes = b"",
+    codes: Sequence[str] = (),
+    done: str = "",
+    *,
+    confirming: bool = False,
+) -> str:
+    """Show the page; with a `salt`, the secret that is to be confirmed.
+
+    When `confirming`, a code of it is asked for once more, and the secret is not shown again: who
+    asks has a session, and need not have given the password.
+    """
     settings = desk_here().settings
     secret = secret_of(settings.secret, salt) if salt else ""
     return render_template(
@@ -61,6 +74,7 @@ def _page(said: str = "", salt: bytes = b"", codes: Sequence[str] = (), done: st
         secret=" ".join(secret[place : place + 4] for place in range(0, len(secret), 4)),
         picture=qr_code(address_of(secret, me().name), "QR code of the secret") if secret else "",
         codes=codes,
+        confirming=confirming or bool(secret),
         factor=me().factor,
         possible=bool(settings.secret),
         required=settings.second_factor == "required",
@@ -69,7 +83,7 @@ def _page(said: str = "", salt: bytes = b"", codes: Sequence[str] = (), done: st
 
 def _begun() -> ResponseReturnValue:
     """Show a secret to whoever gives their password."""
-    if _password_is_wrong():
+    if password_is_wrong():
         return _page(WRONG_PASSWORD), 403
     salt = new_salt()
     session["setting_up"] = (salt.hex(), int(desk_here().clock()))
@@ -84,7 +98,8 @@ def _confirmed() -> ResponseReturnValue:
     secret = secret_of(desk_here().settings.secret, salt)
     step = step_of(secret, tidy_code(_typed("code")), desk_here().clock())
     if step is None:
-        return _page("That is not the code of this moment. Look at the app again.", salt), 403
+        said = "That is not the code of this moment. Look at the app again."
+        return _page(said, confirming=True), 403
     given = desk_here().people.set_factor(me().name, salt, step)
     if given is None:
         return redirect(url_for("desk.second_factor"), 303)
@@ -126,17 +141,13 @@ _ACTS: dict[str, Callable[[], ResponseReturnValue]] = {
 def _fault() -> str:
     """Say why somebody is not taken for who they are; "" if password and code are theirs."""
     people, name = desk_here().people, me().name
-    if _password_is_wrong():
+    if password_is_wrong():
         return WRONG_PASSWORD
     if not people.spend(name, _typed("code"), desk_here().settings.secret):
         people.record("", "gave a wrong code as", name, _address())
         return WRONG_CODE
     throttle_here().clear(name, _address(), code=True)
     return ""
-
-
-def _password_is_wrong() -> bool:
-    return desk_here().people.check(me().name, _typed("password")) is None
 
 
 def _salt() -> bytes:

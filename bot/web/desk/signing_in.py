@@ -255,6 +255,15 @@ def too_many(wait_s: int) -> str:
     return f"Too many attempts. Try again in {minutes} minute{'s' if minutes > 1 else ''}."
 
 
+def password_is_wrong() -> bool:
+    """Whether what was typed is not the password of who is signed in; the trail tells of it."""
+    people, name = desk_here().people, me().name
+    if people.check(name, request.form.get("password", "")):
+        return False
+    people.record("", "gave a wrong password as", name, request.remote_addr or "")
+    return True
+
+
 def _password_changed() -> ResponseReturnValue:
     form, people, user = request.form, desk_here().people, me()
     address = request.remote_addr or ""
@@ -263,7 +272,7 @@ def _password_changed() -> ResponseReturnValue:
     said, status = "", 400
     if wait := throttle.wait_s(user.name, address):
         said, status = too_many(wait), 429
-    elif people.check(user.name, form.get("password", "")) is None:
+    elif password_is_wrong():
         said, status = "The present password is not right.", 403
     elif new != form.get("new_password_again", ""):
         said = "The two new passwords are not the same."
