@@ -284,6 +284,8 @@ class Dialogue(Inviting):
         it asks for a call in silence.
         """
         if command == "help":
+            # It does not count here, so that the next text is still told that it is enough.
+            scene.grower = replace(scene.grower, heard=scene.grower.heard - 1)
             if scene.grower.told_help == scene.today:
                 return Turn((), replace(scene.grower, trouble=ASKED_FOR_HELP))
             scene.grower = replace(scene.grower, told_help=scene.today)

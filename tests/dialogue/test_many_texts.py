@@ -91,6 +91,16 @@ def test_help_beyond_the_limit_leaves_the_question_open() -> None:
     assert one.grower.session == before
 
 
+@pytest.mark.parametrize("helps", [1, 2, 3])
+def test_that_no_more_are_answered_is_said_to_who_has_asked_for_help_too(helps: int) -> None:
+    one = phone(MOST)
+    one.say_all(*["HELP"] * helps)
+    assert ENOUGH in one.say("hello")
+    assert not one.say("hello")
+    one.say("HELP")
+    assert not one.say("hello")
+
+
 def test_help_is_answered_again_the_next_day() -> None:
     one = phone(MOST)
     one.say_all("HELP", "HELP")
