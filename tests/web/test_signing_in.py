@@ -441,6 +441,9 @@ def test_a_role_that_changes_counts_at_once(people: People, baraka: FlaskClient)
         "desk/today",
         "/desk/today\r\nSet-Cookie: a=b",
         "/desk/\tx",
+        # Dots to a browser, however they are written: WHATWG, URL, "double-dot path segment".
+        "/desk/%2e%2E/try",
+        "/desk/.%2e/hooks/sms?text=hello",
         "http://[",
         "",
     ],

@@ -8,6 +8,7 @@ given a new password is out at once. Nothing else about a session is kept on the
 from __future__ import annotations
 
 import logging
+import re
 import secrets
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -409,8 +410,9 @@ def local_address(written: str) -> str:
     within = parts.path == root or parts.path.startswith(f"{root}/")
     if parts.scheme or parts.netloc or not within or not written.startswith(root):
         return ""
-    # A browser takes a backslash for a slash, and goes to where dots lead.
-    if "\\" in written or ".." in parts.path or "//" in parts.path or not written.isprintable():
+    # A browser takes a backslash for a slash, and goes to where dots lead, "%2e" being one.
+    dotted = re.sub("%2e", ".", parts.path, flags=re.IGNORECASE)
+    if "\\" in written or ".." in dotted or "//" in parts.path or not written.isprintable():
         return ""
     return written
 
