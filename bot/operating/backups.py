@@ -3,11 +3,13 @@
 What is put back is of a moment gone by, and the world has moved on: texts have left since that the
 store will not know of. So, unless it is to be just as it was, every grower's next text gets a
 number far above the last, or a gateway that drops repeated ids would drop new texts for old ones;
-and rounds under way are paused, for a person to say which go on.
+rounds under way are paused, for a person to say which go on; and everybody is signed out of the
+desk, or a session that was ended since would be good again.
 """
 
 from __future__ import annotations
 
+import secrets
 import time
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, cast
@@ -20,7 +22,9 @@ from bot.store import codec, keys
 from bot.store.beats import Beats
 from bot.store.dumping import MOST_PIPED, Entry, entries, is_empty, put
 from bot.store.errors import reaching_redis
+from bot.store.people import User
 from bot.store.rounds import Rounds
+from bot.store.shelf import decoded, encoded
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -133,7 +137,20 @@ def _moved_on(entry: Entry) -> Entry:
             return entry  # it is put back as it lay, for a version that can read it
         grower = replace(grower, serial=grower.serial + SERIALS_ON)
         return replace(entry, value=codec.encode(version, grower))
+    if entry.key == keys.users_key().encode():
+        signed_out = map(_signed_out, entry.value[1::2])
+        pairs = zip(entry.value[::2], signed_out, strict=True)
+        return replace(entry, value=[each for pair in pairs for each in pair])
     return entry
+
+
+def _signed_out(stored: bytes) -> bytes:
+    """Return a user's record with whom no session goes; one that is damaged stays as it lay."""
+    try:
+        user = decoded(stored, User)
+    except codec.RecordError:
+        return stored
+    return encoded(replace(user, generation=secrets.randbits(31)))
 
 
 def _pause_rounds(client: redis.Redis) -> None:
