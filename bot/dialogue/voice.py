@@ -237,10 +237,12 @@ class Voice:
 
     def unread(self, asked: Asked, unread: Unread) -> str:
         """Say what is expected instead of an answer that could not be read."""
-        said = self.say(unread.reason, **unread.values)
         hint = asked.step.state.hint
         if not hint:
-            return said
+            return self.say(unread.reason, **unread.values)
+        # The hint of a list says which numbers to send, so the reason shall not say it as well.
+        picking = unread.reason in ("pick_one", "pick_any")
+        said = self.say("not_understood" if picking else unread.reason, **unread.values)
         return f"{said} {self._said(hint, hint_context(asked.step), {})}"
 
     def answer(self, step: Step, answers: Mapping[str, Answer]) -> str:

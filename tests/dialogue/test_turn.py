@@ -354,6 +354,17 @@ def test_three_misread_answers_bring_a_person(phone: Phone) -> None:
     assert phone.grower.session.tries == 1
 
 
+def test_what_numbers_of_a_list_are_expected_is_said_once(phone: Phone) -> None:
+    reply = phone.send("hi", "9")
+    assert reply.startswith("I did not understand that. Send the number of your language.\n")
+    reply = phone.send("1", "1 acre", "yes", "blue")
+    assert reply.startswith(
+        "I did not understand that. Send the numbers that fit, such as 1 4, or 5 for none.\n"
+    )
+    # A list without a hint of its own.
+    assert phone.send("none", "blue").startswith("Please answer with one of the numbers.\n")
+
+
 @pytest.mark.parametrize("text", ["9999999999999999", "9" * 400 + " acre", "9" * 480, "0x0", "1x0"])
 def test_absurd_numbers_get_a_reply(phone: Phone, text: str) -> None:
     phone.send("hi", "1")
