@@ -140,7 +140,11 @@ def drop_second_factor(file: Path | None, name: str) -> None:
 @desk.command()
 @click.argument("name")
 @click.option(
-    "--scope", "scopes", type=click.Choice(SCOPES), multiple=True, help="May be given often."
+    "--scope",
+    "scopes",
+    type=click.Choice(SCOPES),
+    multiple=True,
+    help="What it may do: one at least; may be given often.",
 )
 @_groups
 @click.pass_obj

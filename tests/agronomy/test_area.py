@@ -155,7 +155,7 @@ def test_an_unknown_unit_names_the_known_ones() -> None:
         ((122, 22, 120), 1320, 1e-9),
         # "Find the area of a triangular field", 9.mathsteacher.in, 2023: 9.075 hectares
         ((275, 660, 715), 90_750, 1e-9),
-        # an answer book to a mensuration in chains, Google Books IQUAAAAAQAAJ, page 46
+        # an answer book to a mensuration in chains, scanned as IQUAAAAAQAAJ, page 46
         ((5, 5, 6), 12, 1e-12),
         ((74, 82, 90), 2855.61, 0.005),
         ((234, 234, 234), 23_710, 0.5),
@@ -181,7 +181,7 @@ def test_published_triangles(
         ((30, 30, 30, 30), 48, 864, 1e-9),
         # the same, exercise 12.2, question 1: a park; 65.4 with root 35 cut to 5.9
         ((12, 5, 8, 9), 13, 30 + 6 * math.sqrt(35), 1e-9),
-        # a mensuration in Scots chains, Google Books DPo2AAAAMAAJ, page 134, example 4
+        # a mensuration in Scots chains, scanned as DPo2AAAAMAAJ, page 134, example 4
         ((45, 39, 42, 36), 48, 1552.7223, 0.0005),
         # the same, example 5: 76 acres 2 roods 19 falls 6 ells (10 square chains an acre, 4 roods,
         # 40 falls, 36 ells), to an ell, 1/576 of a square chain
