@@ -139,7 +139,7 @@ def test_a_redis_that_wants_a_certificate_of_ours_is_shown_it(
     strict: Relay, certificates: Certificates, tmp_path: Path
 ) -> None:
     url = f"rediss://127.0.0.1:{strict.port}?ssl_ca_certs={certificates.authority}"
-    # Certificate and key in one file, and each in its own.
+    # Authorities hand them out either way: with the key in the same file, or in one of its own.
     assert keeps(f"{url}&ssl_certfile={certificates.client}")
     whole = certificates.client.read_text()
     cut = whole.index("-----BEGIN CERTIFICATE")
@@ -216,7 +216,7 @@ def test_sentinels_and_the_primary_they_name_speak_tls(
     with Sentinels(tmp_path, certificates) as sentinels:
         assert keeps(sentinels.url)
         said = why_not(sentinels.url.partition("&ssl_ca_certs")[0])
-        # Why each did not answer, and no client inside out.
+        # An operator can mend a certificate, not what a client says of its own insides.
         assert said.count("CERTIFICATE_VERIFY_FAILED") == 3
         assert said.endswith("?ssl_ca_certs=FILE")
         assert "ConnectionPool" not in said

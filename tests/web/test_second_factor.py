@@ -500,7 +500,7 @@ def test_where_it_is_required_nothing_is_seen_before_it_is_set_up(
     password = people.add("amina", "admin")
     assert isinstance(password, str)
     assert sign_in(client, "amina", password).location == "/desk/password?next="
-    # First one's own password, then the second factor.
+    # A temporary password is known to whoever gave it, so it must go before anything is set up.
     assert client.get(PAGE).location == "/desk/password"
     people.set_password("amina", GOOD)
     assert sign_in(client, "amina", GOOD).location == PAGE
