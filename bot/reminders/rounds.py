@@ -78,7 +78,7 @@ REASONS = {
     "no_consent": "have not agreed to be texted",
     "unreachable": "have a number that texts do not reach",
     "not_meant": "do not meet the conditions",
-    "no_text": "speak a language the round has no text in",
+    "no_text": "speak a language the round has no text in, or none that is known",
     "no_value": "lack a value the text asks for",
     "gone": "have left the group since",
     "told": "were told in another group of the round",

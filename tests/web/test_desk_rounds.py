@@ -304,7 +304,7 @@ def test_a_count_says_how_many_at_what_cost_and_who_is_left_out(agent: Rounding)
     assert "To 2 growers Takes 2 segments Costs TZS 60.00" in page.said
     assert ["English", "2", "2"] in page.rows
     assert ["have sent STOP", "1"] in page.rows
-    assert ["speak a language the round has no text in", "1"] in page.rows
+    assert ["speak a language the round has no text in, or none that is known", "1"] in page.rows
     assert ["lack a value the text asks for", "1"] in page.rows
     assert "Hello Asha Nyembe, we meet on Saturday." in page.said
     assert masked(ASHA) in page.said
