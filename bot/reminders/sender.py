@@ -145,6 +145,8 @@ class Sender:
         self._patience = Patience(0, self._stopping)
         self._held: tuple[Sequence[str], float] = (), 0.0
         """Growers claimed and perhaps not served, and the end of their lease."""
+        self._left: list[str] = []
+        """Those of a batch that were not come to, or not seen through, when it was left."""
 
     def run(self, stop: Event) -> None:
         """Work until `stop` is set; wait a little when there is nothing to do or no Redis."""
@@ -179,8 +181,8 @@ class Sender:
         now = self._clock()
         claimed = self._store.claim(now, LEASE_S, max(BATCH, GROWERS_A_THREAD * self._at_once))
         self._held = claimed, now + LEASE_S
-        left: list[str] = []
-        begun = self._begun(claimed, now, left)
+        self._left = []
+        begun = self._begun(claimed, now)
         self._patience = Patience(LEASE_S, self._stopping)
         if self._begin is None or self._at_once == 1:
             sent = self._serve_all(begun, now)
@@ -189,17 +191,15 @@ class Sender:
             together = Together(self._store, self._begin, self._at_once, self._patience)
             sent = together.serve(growers)
         if not self._stopping.is_set():
-            self._held = left, now + LEASE_S
+            self._held = self._left, now + LEASE_S
         self._give_back()
         return sent
 
-    def _begun(
-        self, claimed: Sequence[str], now: float, left: list[str]
-    ) -> Iterator[tuple[str, str]]:
+    def _begun(self, claimed: Sequence[str], now: float) -> Iterator[tuple[str, str]]:
         """Go through the growers claimed at `now`, each with the one that follows.
 
         No more are begun with in the second half of the lease, nor once the clock has been put back,
-        as others may then take the lease for lapsed: they go to `left`.
+        as others may then take the lease for lapsed: they are left.
         """
         for place, pair in enumerate(zip_longest(claimed, claimed[1:], fillvalue="")):
             if self._stopping.is_set():
@@ -208,7 +208,7 @@ class Sender:
                 log.warning(
                     "the gateway is slow or the clock was put; the rest of this batch is given back"
                 )
-                left += claimed[place:]
+                self._left += claimed[place:]
                 return
             yield pair
 
@@ -296,7 +296,8 @@ class Sender:
             if self._stopping.is_set():
                 break
             if not claim.lease - LEASE_S - STEP_S < self._clock() <= claim.lease - LEASE_S / 4:
-                break  # another sender may soon take over
+                self._left.append(number)  # another sender may soon take over
+                break
             if (permission := self._permit(text)) != "send":
                 loaded = yield from self._settle(claim, loaded, self._withheld(text, permission))
                 continue

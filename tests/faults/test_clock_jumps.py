@@ -84,8 +84,9 @@ class Room:
             assert self.store.commit(number, NEW, grower, due=next_due(grower, SETTINGS))
         return {f"{number}:{text.serial}" for number in self.numbers for text in texts}
 
-    def sender(self, clock: Clock) -> Sender:
-        return Sender(self.store, self.gateway, self.dialogue.remind, SETTINGS, clock)
+    def sender(self, clock: Clock, at_once: int = 1) -> Sender:
+        remind = self.dialogue.remind
+        return Sender(self.store, self.gateway, remind, SETTINGS, clock, at_once=at_once)
 
     def finish(self, clock: Clock) -> None:
         """What a sender does within two leases."""
@@ -162,6 +163,27 @@ def test_put_back_a_sender_leaves_its_batch_to_whoever_claims_it(room: Room, jum
     room.sender(clock).tick()
     assert len(room.gateway.ids) == 3
     room.finish(clock)
+    assert set(room.gateway.ids) == due
+    assert room.repeated == 0
+
+
+@pytest.mark.parametrize("at_once", [1, 4])
+@pytest.mark.parametrize("jump_s", [2.0, 60.0, HOUR_S, -0.8 * LEASE_S])
+def test_who_was_in_hand_when_a_batch_was_left_does_not_wait_for_the_lease(
+    room: Room, jump_s: float, at_once: int
+) -> None:
+    """Their second text is owed now; a step of seconds must not put it off by minutes."""
+    clock = Clock()
+    due = room.owe_replies(clock() - 2 * DAY_S)
+
+    def jump() -> None:
+        clock.now -= jump_s
+
+    room.gateway.holding = jump
+    sender = room.sender(clock, at_once)
+    while sender.tick():
+        pass
+    sender.close()
     assert set(room.gateway.ids) == due
     assert room.repeated == 0
 
