@@ -17,7 +17,7 @@ from collections import Counter
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, cast
 from zoneinfo import ZoneInfo
 
 from redis.exceptions import LockError
@@ -178,7 +178,13 @@ class Spreader:
                 # It lapsed, and may be another's; what was begun is theirs to go through again.
                 self._lock.local.token = None
                 self._at = {}
-        return bool(self._lock.acquire(blocking=False))
+        if self._lock.acquire(blocking=False):
+            return True
+        redis, key = self._rounds.redis, keys.spreader_key()
+        if cast("int", redis.pttl(key)) > LOCK_S * 1000:
+            # Redis's clock was put back. Should another have taken it anew meanwhile, no harm is done.
+            redis.pexpire(key, int(LOCK_S * 1000))
+        return False
 
     def _go_through(self, one: Round, which: Pass, now: float) -> bool:
         """Do one batch of a round; False when nothing of it can be done now."""

@@ -302,6 +302,23 @@ def test_two_spreaders_do_not_work_at_once(room: Room) -> None:
     assert LOCK_S > AHEAD_S
 
 
+def test_a_lock_of_a_clock_that_ran_ahead_lapses_as_soon_as_any(room: Room) -> None:
+    """Redis knows by the clock when a key lapses: a killed spreader's, after that was put back."""
+    room.client.set(keys.spreader_key(), "a killed one's", px=3_600_000)
+    room.fill(10)
+    room.rounds.shelf.add("r1", replace(ROUND, state="running"))
+    assert not room.spreader.tick()
+    assert 0 < room.client.pttl(keys.spreader_key()) <= LOCK_S * 1000
+    room.client.delete(keys.spreader_key())
+    # One that lives is not let lapse by who waits for it.
+    first = room.spreader
+    assert first.tick()
+    room.client.pexpire(keys.spreader_key(), 5_000)
+    room.new()
+    assert not room.spreader.tick()
+    assert room.client.pttl(keys.spreader_key()) <= 5_000
+
+
 def test_a_lost_store_is_no_end(room: Room, monkeypatch: pytest.MonkeyPatch) -> None:
     numbers = room.fill(100)
     room.rounds.shelf.add("r1", replace(ROUND, state="running"))
