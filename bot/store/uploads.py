@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, cast
 
 from bot.store import keys
 from bot.store.errors import reaching_redis
+from bot.store.trips import heeded, together
 from bot.store.unlisted import unlisted
 
 if TYPE_CHECKING:
@@ -36,8 +37,8 @@ class Uploads:
         with reaching_redis():
             pipe = self.redis.pipeline(transaction=True)
             pipe.zadd(keys.uploads_key(), {name: now})
-            # A day more than any is kept, as the clocks of two machines may differ.
-            pipe.zremrangebyscore(keys.uploads_key(), "-inf", now - 2 * DAY_S)
+            if gone := self._gone():
+                pipe.zrem(keys.uploads_key(), *gone)
             pipe.hset(keys.upload_key(name), mapping={"for": f"{user}\n{group}", "file": content})
             pipe.expire(keys.upload_key(name), seconds)
             pipe.execute()
@@ -51,6 +52,13 @@ class Uploads:
             )
         whose, content = found
         return content if whose == f"{user}\n{group}".encode() else None
+
+    def _gone(self) -> list[bytes]:
+        """List the names of files that are kept no longer: not by when that was, as clocks differ."""
+        listed = cast("list[bytes]", self.redis.zrange(keys.uploads_key(), 0, -1))
+        asked = [("EXISTS", keys.upload_key(name.decode())) for name in listed]
+        there = heeded(together(self.redis, asked)) if asked else []
+        return [name for name, one in zip(listed, there, strict=True) if not one]
 
     def drop(self, name: str) -> None:
         """Delete a file."""

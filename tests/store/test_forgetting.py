@@ -311,19 +311,29 @@ def test_what_a_version_before_kept_is_found_for_as_long_as_it_may_be_there(
 
 
 def test_files_that_are_gone_leave_no_names(redis_client: redis.Redis) -> None:
-    clock = Clock()
-    uploads = Uploads(redis_client, clock)
+    uploads = Uploads(redis_client)
     taken = uploads.keep("amina", "", b"phone\n")
     uploads.drop(taken)
     left = [uploads.keep("amina", "", b"phone\n") for _ in range(2)]
     assert set(redis_client.zrange(keys.uploads_key(), 0, -1)) == {each.encode() for each in left}
-    clock.now += 3 * 24 * 3600
+    for each in left:
+        redis_client.expire(keys.upload_key(each), 0)
     last = uploads.keep("amina", "", b"phone\n")
     assert redis_client.zrange(keys.uploads_key(), 0, -1) == [last.encode()]
     with by_lists_alone(redis_client):
         uploads.drop_all()
     assert uploads.find(last, "amina", "") is None
     assert not redis_client.exists(keys.uploads_key())
+
+
+def test_a_clock_that_runs_ahead_takes_no_file_out_of_the_list(redis_client: redis.Redis) -> None:
+    clock, ahead = Clock(), Clock()
+    ahead.now += 20 * 365 * 24 * 3600
+    Uploads(redis_client, clock).keep("amina", "", A.encode())
+    Uploads(redis_client, ahead).keep("baraka", "", b"phone\n")
+    with by_lists_alone(redis_client):
+        Uploads(redis_client, clock).drop_all()
+    assert A.encode() not in everything(redis_client)
 
 
 @pytest.mark.parametrize("damage", [b"\0\0\0\0\0\0\0\1junk", b"junk", b"\0\0\0\0\0\0\0\1"])
