@@ -124,7 +124,7 @@ def senders(patient: Patient) -> Iterator[Finding]:
     else:
         yield ok("senders", f"{len(alive)} at work: {', '.join(sorted(alive))}")
     for name in sorted(last.keys() - alive.keys()):
-        ago = patient.clock() - last[name]
+        ago = max(patient.clock() - last[name], 0)
         yield warning(
             "senders",
             f"{name} ended without a word {_ago(ago)} ago",

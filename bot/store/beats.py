@@ -42,7 +42,7 @@ class Beats:
         """
         now = self._clock()
         with reaching_redis():
-            silent = [other for other, at in self.last().items() if now - at > REMEMBERED_S]
+            silent = [other for other, at in self.last().items() if abs(now - at) > REMEMBERED_S]
             pipe = self.redis.pipeline(transaction=False)
             pipe.hset(keys.senders_key(), name, f"{now:.3f}")
             if silent:
@@ -65,7 +65,8 @@ class Beats:
     def alive(self) -> dict[str, float]:
         """Return the same of those that said so a moment ago."""
         now = self._clock()
-        return {name: at for name, at in self.last().items() if now - at <= SILENT_S}
+        # What was said later than now was said before a clock was put back, if not just now.
+        return {name: at for name, at in self.last().items() if abs(now - at) <= SILENT_S}
 
     def handed(self) -> Counter[str]:
         """Count what the gateway ever said to texts handed to it, by outcome."""

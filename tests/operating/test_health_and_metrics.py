@@ -220,6 +220,15 @@ class TestBeating:
             assert re.match(r"\+255", text.to)
             return self.next.pop(0)
 
+    def test_a_sender_killed_before_the_clock_was_put_back_is_not_at_work(
+        self, redis_client: redis.Redis
+    ) -> None:
+        Beats(redis_client, lambda: NOW + 3600).beat("killed:1", {})
+        Beats(redis_client, lambda: NOW + SILENT_S / 2).beat("clock-differs:1", {})
+        beats = Beats(redis_client, lambda: NOW)
+        assert set(beats.alive()) == {"clock-differs:1"}
+        assert set(beats.last()) == {"killed:1", "clock-differs:1"}
+
     def test_a_sender_is_alive_while_it_is_and_its_outcomes_are_kept(
         self, redis_client: redis.Redis, monkeypatch: pytest.MonkeyPatch
     ) -> None:
