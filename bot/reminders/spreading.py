@@ -17,7 +17,7 @@ from collections import Counter
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Literal, cast
+from typing import TYPE_CHECKING, Literal
 from zoneinfo import ZoneInfo
 
 from redis.exceptions import LockError
@@ -181,7 +181,7 @@ class Spreader:
         if self._lock.acquire(blocking=False):
             return True
         redis, key = self._rounds.redis, keys.spreader_key()
-        if cast("int", redis.pttl(key)) > LOCK_S * 1000:
+        if redis.pttl(key) > LOCK_S * 1000:
             # Redis's clock was put back. Should another have taken it anew meanwhile, no harm is done.
             redis.pexpire(key, int(LOCK_S * 1000))
         return False

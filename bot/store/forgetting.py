@@ -16,7 +16,15 @@ if TYPE_CHECKING:
 
 
 def forget(store: Store, number: str) -> None:
-    """Delete everything kept of a number (E.164), wherever it is kept. Raises StoreUnavailable."""
+    """Delete everything kept of a number (E.164), wherever it is kept.
+
+    Raises StoreUnavailable. Should the record be gone then, all is, but perhaps not on enough
+    replicas: `Store.confirm` tells.
+    """
+    Uploads(store.redis).drop_all()
+    # The record goes late, as whoever tries again must find the grower; but a round may come to
+    # them until then, so the rounds are gone through once more.
+    Rounds(store.redis).forget(number)
     store.forget(number)
     Rounds(store.redis).forget(number)
-    Uploads(store.redis).drop_all()
+    store.confirm(number)

@@ -495,14 +495,20 @@ class Store:
         answers = call_many(self.redis, self._commit, [batch.call], self._copies)
         return cast("list[int]", answers[0])
 
-    def _confirm(self, shards: Iterable[int]) -> None:
+    def confirm(self, number: str) -> None:
+        """Make sure that what was written of a number, and at the desk, is on enough replicas."""
+        with reaching_redis():
+            self._confirm([keys.shard_of(number)], keys.desk_copied_key())
+
+    def _confirm(self, shards: Iterable[int], *others: str) -> None:
         """Make sure that what was read in shards is on as many replicas as a commit must be.
 
         A commit that too few replicas had was refused, but it is there, and found when the same
         text comes again. To say then that all is well, a write behind it must be confirmed.
         """
         if self._copies:
-            marks: list[Command] = [("SET", keys.copied_key(shard), 1) for shard in shards]
+            written = [*map(keys.copied_key, shards), *others]
+            marks: list[Command] = [("SET", key, 1) for key in written]
             heeded(together(self.redis, marks, self._copies))
 
 

@@ -296,6 +296,11 @@ def probe_key() -> str:
 _DESK = "{desk}"
 
 
+def desk_copied_key() -> str:
+    """Return the key of what is written to the desk only to see that replicas have got so far."""
+    return f"{_DESK}:copied"
+
+
 # All of them together, for backups
 
 ANY = "{*}:*"
@@ -318,6 +323,7 @@ PASSING = tuple(
         restoring_key(),
         backed_up_key(),
         probe_key(),
+        desk_copied_key(),
     )
 )
 """How the keys begin that are of the moment only, and mean nothing in a backup."""

@@ -219,12 +219,22 @@ class Rounds:
         return max(expected - told["sent"] - told["refused"] - told["withdrawn"], 0)
 
     def forget(self, number: str) -> None:
-        """Take a number, whose record is gone already, out of how far every round has come."""
+        """Take a number out of how far every round has come.
+
+        For good only once its record is gone, as a round may come to it again.
+        """
         with reaching_redis():
             names = cast("list[bytes]", self.redis.hkeys(keys.rounds_key()))
-            for round_id in map(bytes.decode, names):
-                for which in ("count", "send"):
-                    self._forget(keys.round_work_key(f"{round_id}:{which}"), number)
+            works = [
+                keys.round_work_key(f"{name.decode()}:{which}")
+                for name in names
+                for which in ("count", "send")
+            ]
+            found = heeded(together(self.redis, [("HGETALL", key) for key in works]))
+            for key, stored in zip(works, found, strict=True):
+                # A number is a whole value, or follows a language (`_written`).
+                if any(number.encode() in value for value in stored.values()):
+                    self._forget(key, number)
 
     def _forget(self, key: str, number: str) -> None:
         def put(pipe: redis.client.Pipeline) -> None:

@@ -13,6 +13,7 @@ from bot.dialogue.records import Grower, Turn
 from bot.store import keys, trips
 from bot.store.codec import Replay
 from bot.store.errors import StoreUnavailable
+from bot.store.forgetting import forget
 from bot.store.growers import NEW, Commit, Store
 
 if TYPE_CHECKING:
@@ -95,6 +96,40 @@ def test_every_kind_of_commit_waits(store: Store) -> None:
         store.commit_and_load(Commit(A, store.load(A), Grower(), None), NEAR)
     with pytest.raises(StoreUnavailable, match="replicas"):
         store.forget(A)
+
+
+@pytest.mark.parametrize("redis_kind", ["cluster"])
+def test_a_number_is_forgotten_once_the_desks_replica_has_forgotten_it_too(
+    store: Store, deployment: Deployment, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Rounds have examples of whom they are for, and those lie on another node than the grower."""
+    monkeypatch.setattr(trips, "WAIT_MS", 100)
+    desk = deployment.primary_of(keys.rounds_key())
+    number = next(
+        each
+        for each in (f"+2557123{place:05d}" for place in range(100))
+        if deployment.primary_of(keys.grower_key(each)).port != desk.port
+    )
+    assert store.commit(number, NEW, SAID, due=None)
+    port = desk.replication()["slave0"]["port"]
+    replica = next(each for each in deployment.servers if each.port == port)
+    replica.process.send_signal(signal.SIGSTOP)
+    try:
+        with pytest.raises(StoreUnavailable, match="0 of 1 replicas"):
+            forget(store, number)
+        assert store.load(number) == NEW
+        with pytest.raises(StoreUnavailable, match="0 of 1 replicas"):
+            store.confirm(number)
+    finally:
+        replica.process.send_signal(signal.SIGCONT)
+
+    def forgotten() -> bool:
+        with suppress(StoreUnavailable):
+            store.confirm(number)
+            return True
+        return False
+
+    wait_until(forgotten)
 
 
 @pytest.mark.usefixtures("deaf")

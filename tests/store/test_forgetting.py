@@ -301,8 +301,8 @@ def test_what_a_version_before_kept_is_found_for_as_long_as_it_may_be_there(
     for days in (0, 1):
         kept_before()
         clock.now += days * 24 * 3600
-        forget(store, A)
         uploads.drop_all()
+        forget(store, A)
         assert A.encode() not in everything(redis_client)
     clock.now += REPLAY_S
     with mock.patch.object(redis_client, "scan_iter", side_effect=AssertionError):

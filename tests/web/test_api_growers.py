@@ -13,6 +13,8 @@ from bot.enrolment.files import open_sheet
 from bot.enrolment.importing import take_in
 from bot.enrolment.rows import read_rows
 from bot.reminders.schedule import next_due
+from bot.store.errors import StoreUnavailable
+from bot.store.rounds import Round, Rounds
 
 if TYPE_CHECKING:
     import redis
@@ -198,6 +200,25 @@ def test_no_change_lets_texts_go_to_who_has_stopped(asha: Union) -> None:
     asha.plan()
     assert grower_of(asha).stopped
     assert next_due(grower_of(asha), asha.settings, asha.now) is None
+
+
+def test_who_was_forgotten_in_part_is_forgotten_by_asking_again(
+    asha: Union, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Were the record gone first, whoever asks again would hear that there is no such grower."""
+    client, forget = asha.store.redis, Rounds.forget
+    one = Round("r1", "Meeting", "amina", 1, (NORTH,))
+    Rounds(client).shelf.add("r1", one)
+    Rounds(client).advance("r1", "count", NORTH, ((0, ""), (1, "")), {}, [("sw", ASHA)])
+
+    def down(*_: object) -> None:
+        monkeypatch.setattr(Rounds, "forget", forget)
+        raise StoreUnavailable
+
+    monkeypatch.setattr(Rounds, "forget", down)
+    failed(asha.ask("DELETE", HER), 503)
+    assert asha.ask("DELETE", HER).status_code == 204
+    assert Rounds(client).progress("r1", "count").examples == ()
 
 
 def test_a_grower_who_is_forgotten_is_nowhere(asha: Union) -> None:

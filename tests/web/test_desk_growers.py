@@ -17,7 +17,9 @@ from bot.dialogue.records import Grower, Operation, Plan, enqueue
 from bot.dialogue.standing import next_open
 from bot.gateways.numbers import masked
 from bot.reminders.schedule import next_due, text_due
+from bot.store.errors import StoreUnavailable
 from bot.store.keys import due_key, shard_of
+from bot.store.rounds import Round, Rounds
 from bot.store.texts import Line
 from bot.store.uploads import Uploads
 from bot.testing import Conversation
@@ -446,6 +448,24 @@ def test_an_admin_forgets_a_grower_to_the_last_key(asha: Desk) -> None:
     assert Uploads(client).find(upload, "amina", NORTH) is None
     assert asha.open(f"/desk/growers/{ASHA}").status == 404
     assert (asha.trail[0].what, asha.trail[0].whom) == ("forgot", masked(ASHA))
+
+
+def test_an_admin_forgets_by_trying_again_whom_the_store_forgot_in_part(
+    asha: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    client, forget = asha.store.redis, Rounds.forget
+    Rounds(client).shelf.add("r1", Round("r1", "Meeting", "amina", 1, (NORTH,)))
+    Rounds(client).advance("r1", "count", NORTH, ((0, ""), (1, "")), {}, [("sw", ASHA)])
+    asha.sign_in("amina")
+
+    def down(*_: object) -> None:
+        monkeypatch.setattr(Rounds, "forget", forget)
+        raise StoreUnavailable
+
+    monkeypatch.setattr(Rounds, "forget", down)
+    assert asha.do("forget", confirm=ASHA).status == 503
+    assert "is forgotten" in asha.do("forget", confirm=ASHA).said
+    assert Rounds(client).progress("r1", "count").examples == ()
 
 
 @pytest.mark.parametrize("confirm", ["", "yes", JUMA])

@@ -180,10 +180,12 @@ def _plain(written: str) -> str:
 
 def erase(call: Call, number: str) -> Problem | None:
     """Forget everything of a number."""
+    store = call.api.exchange.store
+    store.confirm(number)  # they may be gone already, but not on enough replicas when it was tried
     loaded = call.grower(number)
     if isinstance(loaded, Problem):
         return loaded
-    forget(call.api.exchange.store, number)
+    forget(store, number)
     call.record("forgot", masked(number))
     return None
 
