@@ -21,10 +21,14 @@ def forget(store: Store, number: str) -> None:
     Raises StoreUnavailable. Should the record be gone then, all is, but perhaps not on enough
     replicas: `Store.confirm` tells.
     """
-    Uploads(store.redis).drop_all()
-    # The record goes late, as whoever tries again must find the grower; but a round may come to
-    # them until then, so the rounds are gone through once more.
-    Rounds(store.redis).forget(number)
+    # Before the record, as whoever tries again must find the grower; and after it once more, as a
+    # round or a file may come to the number for as long as there is a record.
+    _forget_at_desk(store, number)
     store.forget(number)
-    Rounds(store.redis).forget(number)
+    _forget_at_desk(store, number)
     store.confirm(number)
+
+
+def _forget_at_desk(store: Store, number: str) -> None:
+    Rounds(store.redis).forget(number)
+    Uploads(store.redis).drop_all()
