@@ -20,7 +20,7 @@ import os
 import ssl
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, cast
-from urllib.parse import urlsplit
+from urllib.parse import parse_qs, urlsplit
 
 import redis
 from redis.backoff import ExponentialBackoff
@@ -67,9 +67,6 @@ _NOT_OF_CLUSTERS = frozenset({"health_check_interval"})
 """What redis-py's client of a cluster leaves aside without a word. (redis-py 8.1,
 `redis.cluster.REDIS_ALLOWED_KEYS`.)"""
 
-_OF_FORMS = frozenset({"connection_class", "host", "path", "port", "ssl"})
-"""What is read from the rest of the URL."""
-
 _FORMS = (
     "write redis://HOST:PORT, redis+sentinel://HOST:PORT,HOST:PORT/SERVICE or "
     "redis+cluster://HOST:PORT,HOST:PORT"
@@ -91,11 +88,11 @@ def connect(url: str, password: str = "") -> redis.Redis:
         raise SettingsError(f"REDIS_URL begins with {_said(url)}; {_FORMS}")
     if not kind:
         options = _options(url)
-        _look_over(options, scheme, kind)
+        _look_over(url, options, scheme, kind)
         given = {"password": password} if password else {}
         return redis.Redis.from_url(url, **_patience(), **given)
     hosts, options = _hosts_and_options(url, scheme, kind)
-    _look_over(options, scheme, kind)
+    _look_over(url, options, scheme, kind)
     path = urlsplit(url).path.strip("/")
     if password:
         options.setdefault("password", password)
@@ -200,11 +197,11 @@ def _options(url: str) -> dict[str, Any]:
         raise SettingsError(f"REDIS_URL cannot be read; {_FORMS}") from None
 
 
-def _look_over(options: dict[str, Any], scheme: str, kind: str) -> None:
+def _look_over(url: str, options: dict[str, Any], scheme: str, kind: str) -> None:
     """Raise `SettingsError` for an option that is none, or that cannot be used.
 
     redis-py would fail at it when it first connects, or, in a cluster, leave it aside and go on
-    less safely than it was told to.
+    less safely than it was told to. What stands in the rest of the URL is no option, either.
     """
     known = OPTIONS
     if scheme == "rediss":
@@ -213,8 +210,8 @@ def _look_over(options: dict[str, Any], scheme: str, kind: str) -> None:
         known |= _OF_SENTINELS
     if kind == "cluster":
         known -= _NOT_OF_CLUSTERS
-    for name in sorted(options.keys() - known - _OF_FORMS):
-        if name in TLS:
+    for name in sorted(parse_qs(urlsplit(url).query).keys() - known):
+        if name == "ssl" or name in TLS:
             raise SettingsError(f"REDIS_URL has the option {name!r}, but TLS needs rediss://")
         raise SettingsError(f"REDIS_URL has the option {name!r}; {nearest(name, known)}")
     if scheme == "rediss":
