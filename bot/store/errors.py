@@ -26,6 +26,7 @@ _REMEDIES = {
     "NOAUTH": "Redis wants a password; put it in REDIS_URL or FIELDBELL_REDIS_PASSWORD",
     "NOREPLICAS": "too few replicas keep up for min-replicas-to-write; look at INFO replication",
     "WAIT": "this Redis has just become a replica; try again, and look at INFO replication",
+    "UNBLOCKED": "this Redis has just become a replica; try again, and look at INFO replication",
     "MASTERDOWN": "this Redis is a replica that has lost its primary; look at INFO replication",
     "NOPERM": "its user lacks a right; compare it with bot/operating/redis-users.acl",
     "CLUSTERDOWN": "the Redis cluster has a slot nobody serves; look at CLUSTER INFO",
