@@ -99,13 +99,15 @@ class _Claim:
     """A grower claimed until `lease`.
 
     `following` is the one claimed next, and `ahead` its record, read after the last thing that was
-    done for this one: as fresh as if it were read when its turn comes.
+    done for this one: as fresh as if it were read when its turn comes. `shared` says that a text in
+    hand was marked by somebody else: perhaps another sender that has claimed the grower too.
     """
 
     number: str
     lease: float
     following: str = ""
     ahead: Loaded | None = None
+    shared: bool = False
 
 
 class Sender:
@@ -181,6 +183,7 @@ class Sender:
         now = self._clock()
         claimed = self._store.claim(now, LEASE_S, max(BATCH, GROWERS_A_THREAD * self._at_once))
         self._held = claimed, now + LEASE_S
+        self._store.confirm(*claimed)
         self._left = []
         begun = self._begun(claimed, now)
         self._patience = Patience(LEASE_S, self._stopping)
@@ -306,7 +309,11 @@ class Sender:
             sent += isinstance(outcome, Accepted)
             change = self._after(number, text, outcome)
             lines = self._lines(text, outcome)
-            loaded = yield from self._settle(claim, loaded, change, lines)
+            loaded = yield from self._settle(claim, loaded, change, lines, text)
+            if claim.shared:
+                # Two that go on side by side would say every further text twice.
+                self._left.append(number)
+                break
         return sent
 
     def _settle(
@@ -315,6 +322,7 @@ class Sender:
         loaded: Loaded,
         change: Change,
         lines: Sequence[Line] = (),
+        text: Waiting | None = None,
     ) -> Generator[Step, Any, Loaded]:
         """Commit a change, on a fresh record where the grower texted meanwhile.
 
@@ -338,6 +346,7 @@ class Sender:
             if (yield Commit(number, loaded, grower, due, lease=lease, lines=lines)):
                 return Loaded(loaded.version + 1, grower)
             loaded = yield number
+            claim.shared = text is not None and not _waits(loaded.grower, text)
             if sent:
                 kept = self._patiently(partial(self._store.lines, number))
                 lines = with_early_reports(
@@ -400,7 +409,7 @@ class Sender:
             log.warning("text %s to %s refused: %s", text.serial, masked(number), outcome.reason)
 
         def change(grower: Grower) -> Grower:
-            if all(each.serial != text.serial for each in grower.waiting):
+            if not _waits(grower, text):
                 return grower
             match outcome:
                 case Accepted():
@@ -435,6 +444,10 @@ def _attempted(text: Waiting, outcome: Deferred) -> bool:
     may have arrived waits for its one gateway, and keeps those behind it waiting: not for ever.
     """
     return outcome.why in {"later", "unknown"} or bool(text.gateway)
+
+
+def _waits(grower: Grower, text: Waiting) -> bool:
+    return any(each.serial == text.serial for each in grower.waiting)
 
 
 def _without(grower: Grower, text: Waiting) -> Grower:

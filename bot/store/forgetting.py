@@ -26,7 +26,7 @@ def forget(store: Store, number: str) -> None:
     _forget_at_desk(store, number)
     store.forget(number)
     _forget_at_desk(store, number)
-    store.confirm(number)
+    store.confirm(number, desk=True)
 
 
 def _forget_at_desk(store: Store, number: str) -> None:

@@ -495,10 +495,15 @@ class Store:
         answers = call_many(self.redis, self._commit, [batch.call], self._copies)
         return cast("list[int]", answers[0])
 
-    def confirm(self, number: str) -> None:
-        """Make sure that what was written of a number, and at the desk, is on enough replicas."""
+    def confirm(self, *numbers: str, desk: bool = False) -> None:
+        """Make sure that enough replicas have what was written of these numbers, and at the desk.
+
+        Raises `StoreUnavailable` where they do not: it may be of no account, as where the server
+        that took it was a primary once and does not know yet that another has taken over.
+        """
+        others = [keys.desk_copied_key()] if desk else []
         with reaching_redis():
-            self._confirm([keys.shard_of(number)], keys.desk_copied_key())
+            self._confirm(map(keys.shard_of, numbers), *others)
 
     def _confirm(self, shards: Iterable[int], *others: str) -> None:
         """Make sure that what was read in shards is on as many replicas as a commit must be.
@@ -507,7 +512,7 @@ class Store:
         text comes again. To say then that all is well, a write behind it must be confirmed.
         """
         if self._copies:
-            written = [*map(keys.copied_key, shards), *others]
+            written = dict.fromkeys([*map(keys.copied_key, shards), *others])
             marks: list[Command] = [("SET", key, 1) for key in written]
             heeded(together(self.redis, marks, self._copies))
 

@@ -3,7 +3,8 @@ from __future__ import annotations
 import logging
 import threading
 from collections import Counter
-from concurrent.futures import Future
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from itertools import count
@@ -22,7 +23,7 @@ from bot.reminders.sender import LEASE_S, Sender
 from bot.settings import Settings
 from bot.store import keys
 from bot.store.errors import StoreUnavailable
-from bot.store.growers import Store
+from bot.store.growers import NEW, Store
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -260,9 +261,10 @@ def killed_at(step: int, error: type[BaseException]) -> Callable[[str], None]:
     return around
 
 
-# claim, load, commit, then send and commit for each of three texts, each with a before and an
-# after; one step more shows that nothing comes behind them.
-STEPS = 2 * (3 + 2 * 3) + 1
+# claim and confirm; load, commit, then send and commit for each of three texts; each with a before
+# and an after. One step more shows that nothing comes behind them.
+CLAIMED = 2 * 2
+STEPS = CLAIMED + 2 * (2 + 2 * 3) + 1
 
 
 @pytest.mark.parametrize("step", range(STEPS))
@@ -291,7 +293,7 @@ def test_the_killed_senders_grower_is_left_alone_until_the_lease_lapses(room: Ro
     assert room.sender.tick() == 2
 
 
-@pytest.mark.parametrize("step", range(2, STEPS - 1))
+@pytest.mark.parametrize("step", range(CLAIMED, STEPS - 1))
 def test_a_failure_with_one_grower_does_not_stop_the_others(
     room: Room, step: int, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -606,6 +608,43 @@ def test_an_outage_that_lasts_is_told_when_no_text_is_under_way_and_gives_grower
     assert not any(redis_client.zcard(keys.lease_key(each)) for each in range(keys.SHARDS))
 
 
+class InStep(LoopbackGateway):
+    """Takes a text of one sender when it is handed the same by another, if that comes."""
+
+    def __init__(self, clock: Callable[[], float]) -> None:
+        super().__init__(clock)
+        self._both = threading.Barrier(2)
+        self.handed: list[str] = []
+
+    def send(self, text: Outgoing) -> Outcome:
+        self.handed.append(text.body)
+        with suppress(threading.BrokenBarrierError):
+            self._both.wait(2)
+        return super().send(text)
+
+
+@pytest.mark.parametrize("at_once", [1, 4])
+def test_two_that_come_to_serve_one_grower_say_one_text_twice_and_no_more(
+    store: Store, monkeypatch: pytest.MonkeyPatch, at_once: int
+) -> None:
+    """A lease may be lost: with a primary that died, or to a clock that was put."""
+    clock = Clock(MORNING)
+    owed = enqueue(Grower(language="en"), ["one", "two", "three", "four"], "reply")
+    assert store.commit(A, NEW, owed, due=MORNING)
+    assert store.claim(MORNING, LEASE_S, 100) == [A]
+    monkeypatch.setattr(store, "claim", lambda *_: [A])
+    gateway = InStep(clock)
+    senders = [Sender(store, gateway, compose, SETTINGS, clock, at_once=at_once) for _ in range(2)]
+    with ThreadPoolExecutor(2) as pool:
+        for done in [pool.submit(each.tick) for each in senders]:
+            done.result()
+    for each in senders:
+        each.close()
+    assert gateway.handed == ["one", "one", "two", "three", "four"]
+    assert store.load(A).grower.waiting == ()
+    assert [each.body for each in store.lines(A)] == ["one", "two", "three", "four"]
+
+
 class ByHand(LoopbackGateway):
     """A gateway that says nothing of any text but the first until it is told to."""
 
@@ -681,7 +720,7 @@ def test_a_permission_that_cannot_be_looked_up_takes_nothing_of_other_texts(
     assert gateway.repeats == 0
 
 
-@pytest.mark.parametrize("step", range(7, STEPS - 1))
+@pytest.mark.parametrize("step", range(CLAIMED + 5, STEPS - 1))
 def test_an_outage_takes_nothing_of_what_became_of_a_text(
     room: Room, monkeypatch: pytest.MonkeyPatch, step: int
 ) -> None:

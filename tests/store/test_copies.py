@@ -8,11 +8,15 @@ from typing import TYPE_CHECKING
 
 import pytest
 from deployments import wait_until
+from redis.exceptions import ResponseError
 
-from bot.dialogue.records import Grower, Turn
+from bot.dialogue.records import Grower, Turn, enqueue
+from bot.gateways.loopback import LoopbackGateway
+from bot.reminders.sender import Sender
+from bot.settings import Settings
 from bot.store import keys, trips
 from bot.store.codec import Replay
-from bot.store.errors import StoreUnavailable
+from bot.store.errors import StoreUnavailable, reaching_redis
 from bot.store.forgetting import forget
 from bot.store.growers import NEW, Commit, Store
 
@@ -24,6 +28,7 @@ if TYPE_CHECKING:
 
 A = "+255712345678"
 NEAR = "+255712345720"
+NOW = 1_800_000_000.0
 SAID = Turn(("Karibu",), Grower(language="sw"))
 
 
@@ -119,17 +124,40 @@ def test_a_number_is_forgotten_once_the_desks_replica_has_forgotten_it_too(
             forget(store, number)
         assert store.load(number) == NEW
         with pytest.raises(StoreUnavailable, match="0 of 1 replicas"):
-            store.confirm(number)
+            store.confirm(number, desk=True)
     finally:
         replica.process.send_signal(signal.SIGCONT)
 
     def forgotten() -> bool:
         with suppress(StoreUnavailable):
-            store.confirm(number)
+            store.confirm(number, desk=True)
             return True
         return False
 
     wait_until(forgotten)
+
+
+def test_growers_whose_claim_no_replica_has_are_sent_nothing_and_given_back(
+    store: Store, deaf: Server
+) -> None:
+    """The server may be a primary that has woken up, and the one in its place claims them anew."""
+    owed = enqueue(Grower(language="sw"), ["Palilia leo."], "reply")
+    with suppress(StoreUnavailable):
+        store.commit(A, NEW, owed, due=NOW)
+    gateway = LoopbackGateway(lambda: NOW)
+    sender = Sender(store, gateway, lambda grower, _: grower, Settings(), lambda: NOW)
+    with pytest.raises(StoreUnavailable, match="0 of 1 replicas"):
+        sender.tick()
+    assert gateway.ledger == []
+    deaf.process.send_signal(signal.SIGCONT)
+    wait_until(lambda: _ticked(sender))
+    assert [each.text.to for each in gateway.ledger] == [A]
+
+
+def _ticked(sender: Sender) -> bool:
+    with suppress(StoreUnavailable):
+        return sender.tick() == 1
+    return False
 
 
 @pytest.mark.usefixtures("deaf")
@@ -157,6 +185,19 @@ def test_a_node_that_has_become_a_replica_sends_the_writer_on(
     deployment.fail_over(keys.grower_key(A))
     wait_until(deployment.whole)
     assert store.commit(A, loaded, Grower(), due=None)
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        "WAIT cannot be used with replica instances. Please also note that ...",
+        "UNBLOCKED force unblock from blocking operation, instance state changed",
+    ],
+)
+def test_a_server_that_becomes_a_replica_while_it_waits_passes(said: str) -> None:
+    """As Redis 6.2 and 7.0 say it (replication.c and blocked.c)."""
+    with pytest.raises(StoreUnavailable, match="has just become a replica"), reaching_redis():
+        raise ResponseError(said)
 
 
 @pytest.mark.usefixtures("deaf")

@@ -181,7 +181,8 @@ def _plain(written: str) -> str:
 def erase(call: Call, number: str) -> Problem | None:
     """Forget everything of a number."""
     store = call.api.exchange.store
-    store.confirm(number)  # they may be gone already, but not on enough replicas when it was tried
+    # They may be gone already, but not on enough replicas when it was tried.
+    store.confirm(number, desk=True)
     loaded = call.grower(number)
     if isinstance(loaded, Problem):
         return loaded

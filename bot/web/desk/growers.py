@@ -406,7 +406,8 @@ def _forget(number: str) -> Done | Fault:
     """Forget everything of a number; for admins."""
     must_be_admin()
     store = exchange_here().store
-    store.confirm(number)  # they may be gone already, but not on enough replicas when it was tried
+    # They may be gone already, but not on enough replicas when it was tried.
+    store.confirm(number, desk=True)
     grower = _theirs(number).grower
     if read_number(request.form.get("confirm", ""), _country(grower.group)) != number:
         return Fault("confirm", "Write this grower's number. Nothing was forgotten.")
