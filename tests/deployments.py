@@ -269,6 +269,10 @@ class Cluster(Deployment):
         for primary, replica in zip(primaries, replicas, strict=True):
             theirs = primary.client.execute_command("CLUSTER MYID")
             replica.client.execute_command("CLUSTER REPLICATE", theirs)
+        # A replica is not listed before it has heard a write, or the ping of every ten seconds.
+        wait_until(lambda: all(map(_has_replica, primaries)))
+        for primary in primaries:
+            primary.client.flushall()
         hosts = ",".join(f"127.0.0.1:{each.port}" for each in nodes)
         self.url = self._safely(f"redis+cluster://:{PASSWORD}@{hosts}")
         wait_until(self.whole)
