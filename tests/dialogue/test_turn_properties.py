@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from datetime import date, timedelta
 from functools import lru_cache
-from itertools import product
+from itertools import cycle, islice, product
 from typing import TYPE_CHECKING
 
 import msgspec
@@ -26,7 +26,7 @@ from bot.wording.gsm import segments
 from bot.wording.screens import fits_screen
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
 
     from bot.dialogue.loading import Flows, Step
     from bot.dialogue.records import Answers, Channel
@@ -165,14 +165,20 @@ def command(text: str, language: str) -> str | None:
     return words[language or "en"].command(text.replace("\x00", " "))
 
 
+@lru_cache(maxsize=1)
+def asked_of_a_season() -> frozenset[str]:
+    """The names under which a season's answers are kept, and that one was not known."""
+    steps = [step for step in data.flows().steps() if step.flow in SEASON]
+    return frozenset(name for step in steps for name in (*step.answers, unsure(step.answer)))
+
+
 def season_answers(session: Session | None) -> Answers:
     """What a grower has told of the field so far, in the conversation or the one aside."""
     while session is not None and session.flow not in SEASON:
         session = session.aside
     if session is None:
         return {}
-    steps = [step for step in data.flows().steps() if step.flow in SEASON]
-    asked = {name for step in steps for name in (*step.answers, unsure(step.answer))}
+    asked = asked_of_a_season()
     told = {name: value for name, value in session.answers.items() if name in asked}
     if told.get("area") is None:
         told.pop("area", None)  # not told yet: the pacing that follows finds it
@@ -266,10 +272,23 @@ TEXTS = st.one_of(
 )
 
 
-def check(text: str) -> None:
-    """Send a text from every question, on both channels, and look at all that must hold."""
+CHANNELS: tuple[Channel, ...] = ("sms", "ussd")
+
+
+def on_both() -> Iterable[tuple[Grower, Channel]]:
+    """Every grower on both channels."""
+    return product(growers(), CHANNELS)
+
+
+def on_one(place: int) -> Iterable[tuple[Grower, Channel]]:
+    """Every grower on one channel, in turn; with the next place, on the other."""
+    return zip(growers(), islice(cycle(CHANNELS), place % len(CHANNELS), None), strict=False)
+
+
+def check(text: str, tried: Iterable[tuple[Grower, Channel]]) -> None:
+    """Send a text from every question, and look at all that must hold."""
     dialogue = data.dialogue()
-    for grower, channel in product(growers(), ("sms", "ussd")):
+    for grower, channel in tried:
         turn = dialogue.turn(grower, text, TODAY, channel)
         where = (grower.session, grower.language, channel, turn.replies)
         # Who has stopped is not answered by SMS each time; that may be a phone talking.
@@ -294,20 +313,30 @@ def check(text: str) -> None:
         assert after.language or not grower.language, where
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(text=TEXTS)
 @example(text="")
 def test_any_text_from_every_question_gets_a_reply_within_limits_and_loses_nothing(
     text: str,
 ) -> None:
-    check(text)
+    check(text, on_both())
 
 
-def test_so_does_each_of_the_real_looking_answers() -> None:
+@pytest.mark.slow
+@settings(max_examples=500, deadline=None)
+@given(text=TEXTS)
+def test_so_do_many_more_texts(text: str) -> None:
+    check(text, on_both())
+
+
+@pytest.mark.parametrize(
+    "each", ["channel in turn", pytest.param("on both", marks=pytest.mark.slow)]
+)
+def test_so_does_each_of_the_real_looking_answers(each: str) -> None:
     failed = {}
-    for text in SAMPLES:
+    for place, text in enumerate(SAMPLES):
         try:
-            check(text)
+            check(text, on_both() if each == "on both" else on_one(place))
         except Exception as error:  # noqa: BLE001 - the list of all that fail says more than the first
             failed[text[:20]] = f"{type(error).__name__}: {str(error)[:300]}"
     assert failed == {}
