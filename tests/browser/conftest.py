@@ -20,6 +20,8 @@ from werkzeug.serving import make_server
 
 from bot.exchange import dialogue_of
 from bot.gateways.loopback import LoopbackGateway
+from bot.reminders import sender as sender_module
+from bot.reminders import spreading
 from bot.reminders.sender import Sender
 from bot.reminders.spreading import Permission, Spreader
 from bot.settings import Settings
@@ -28,6 +30,7 @@ from bot.store.growers import Store
 from bot.store.people import People
 from bot.store.rounds import Rounds
 from bot.web import create_app
+from bot.web.desk import rounds as rounds_pages
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -73,7 +76,11 @@ class Union:
 
 
 @pytest.fixture
-def union(redis_client: redis.Redis) -> Iterator[Union]:
+def union(redis_client: redis.Redis, monkeypatch: pytest.MonkeyPatch) -> Iterator[Union]:
+    # All that goes on by itself goes on sooner; tests/web looks at the true pace of a page.
+    monkeypatch.setattr(rounds_pages, "REFRESH_S", 1)
+    monkeypatch.setattr(sender_module, "POLL_S", 0.1)
+    monkeypatch.setattr(spreading, "IDLE_S", 0.1)
     clock, stop = Clock(), threading.Event()
     store = Store(redis_client, clock)
     people, groups, rounds = People(redis_client, clock), Groups(redis_client), Rounds(redis_client)

@@ -31,7 +31,7 @@ GROUP = "Mirindi North"
 
 
 @pytest.mark.parametrize(
-    ("many", "kills"), [(600, 8), pytest.param(20_000, 100, marks=pytest.mark.slow)]
+    ("many", "kills"), [(300, 4), pytest.param(20_000, 100, marks=pytest.mark.slow)]
 )
 def test_a_round_killed_at_random_tells_everyone_once(  # noqa: PLR0913, PLR0917 - fixtures and a size
     redis_server: EmbeddedRedis,
