@@ -535,16 +535,35 @@ FACTS = st.lists(
 )
 
 
-@settings(max_examples=400, deadline=None)
-@given(
+ANY_SEASON = given(
     route=st.sampled_from(ROUTES),
     kind=st.sampled_from(COUNTED_FROM),
     ahead=st.integers(0, 120),
     facts=FACTS,
 )
+
+
+@settings(max_examples=150, deadline=None)
+@ANY_SEASON
 def test_laying_out_twice_changes_nothing_and_nothing_done_moves(
     route: Answers, kind: str, ahead: int, facts: list[tuple[str, int, int, int]]
 ) -> None:
+    live_through(route, kind, ahead, facts)
+
+
+@pytest.mark.slow
+@settings(max_examples=2000, deadline=None)
+@ANY_SEASON
+def test_nor_does_it_in_many_more_seasons(
+    route: Answers, kind: str, ahead: int, facts: list[tuple[str, int, int, int]]
+) -> None:
+    live_through(route, kind, ahead, facts)
+
+
+def live_through(
+    route: Answers, kind: str, ahead: int, facts: list[tuple[str, int, int, int]]
+) -> None:
+    """Lay a season out twice after each fact, and see that nothing moves that must not."""
     flows, today = data.flows(), MONDAY
     answers = counted(_answers() | route, kind, MONDAY + days(ahead))
     walk = Walk.season(flows, answers)

@@ -121,11 +121,28 @@ STEPS = (
 )  # fmt: skip
 
 
-@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(st.lists(st.tuples(st.sampled_from(STEPS), st.sampled_from([A, B])), max_size=25))
+ANY_HISTORY = given(
+    st.lists(st.tuples(st.sampled_from(STEPS), st.sampled_from([A, B])), max_size=25)
+)
+
+
+@settings(max_examples=20, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@ANY_HISTORY
 def test_nothing_is_left_after_any_history(
     redis_client: redis.Redis, steps: list[tuple[str, str]]
 ) -> None:
+    live_and_be_forgotten(redis_client, steps)
+
+
+@pytest.mark.slow
+@settings(max_examples=300, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@ANY_HISTORY
+def test_nor_after_many_more(redis_client: redis.Redis, steps: list[tuple[str, str]]) -> None:
+    live_and_be_forgotten(redis_client, steps)
+
+
+def live_and_be_forgotten(redis_client: redis.Redis, steps: list[tuple[str, str]]) -> None:
+    """Let all this happen to a number, forget it, and look for it among all that is kept."""
     redis_client.flushall()
     clock = Clock()
     world = World(redis_client, clock)
