@@ -107,17 +107,40 @@ def test_indexes_hold_what_the_records_say(
     assert {key: sums for key, sums in held(redis_client).items() if sums} == counted(records)
 
 
-@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(
+ANY_CHANGES = given(
     st.lists(
         st.tuples(st.sampled_from([A, B, "flush", "recount"]), st.none() | growers), max_size=10
     )
 )
+
+
+@settings(max_examples=20, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@ANY_CHANGES
 def test_who_has_read_groups_before_finds_what_has_changed_since(
     redis_client: redis.Redis,
     monkeypatch: pytest.MonkeyPatch,
     steps: list[tuple[str, Grower | None]],
 ) -> None:
+    read_again(redis_client, monkeypatch, steps)
+
+
+@pytest.mark.slow
+@settings(max_examples=300, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@ANY_CHANGES
+def test_so_they_do_after_many_more_changes(
+    redis_client: redis.Redis,
+    monkeypatch: pytest.MonkeyPatch,
+    steps: list[tuple[str, Grower | None]],
+) -> None:
+    read_again(redis_client, monkeypatch, steps)
+
+
+def read_again(
+    redis_client: redis.Redis,
+    monkeypatch: pytest.MonkeyPatch,
+    steps: list[tuple[str, Grower | None]],
+) -> None:
+    """Read the groups after each change, anew and as one who has read them before."""
     monkeypatch.setattr("bot.store.groups.BUNDLE", 3)  # so that four are more than a bundle
     redis_client.flushall()
     store, reader = Store(redis_client), Groups(redis_client)
