@@ -165,8 +165,10 @@ def test_a_primary_killed_in_mid_round_loses_nothing(  # noqa: PLR0913, PLR0915,
             for sender in senders:
                 sender.terminate()
                 assert sender.wait(30) == 0
-            # What was in hand when the store went waits for its lease; the clock goes on instead.
+            # What was in hand when the store went waits for its lease; the clock goes on instead. The
+            # spreader's lock goes by the clock of Redis, and is taken away.
             now += LEASE_S + LOCK_S + 1
+            store.redis.delete(keys.spreader_key())
         texting.enough.set()
         texting.join()
         spreader, sender = workers(deployment.url, str(profile), now)
