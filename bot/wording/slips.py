@@ -164,7 +164,7 @@ class Slips:
     ) -> None:
         self._groups = groups
         self._apart = apart
-        self._commands = commands
+        self._commands = {_solid(command) for command in commands}
         self._commands_on_keys = Vocabulary(commands)
         self._words = [word for group in groups.values() for word in group]
         self._vocabulary = Vocabulary(self._words, apart)
@@ -190,15 +190,20 @@ class Slips:
         """Whether a plain text may be a command, by looser bounds than those of an answer."""
         taps = tapped(typed)
         texts = [typed, taps] if len(taps) >= _ONE_SLIP_FROM else [typed]
-        alike = any(_like(text, command) for text in texts for command in self._commands)
+        solid = map(_solid, texts)
+        alike = any(_like(text, command) for text in solid for command in self._commands)
         return alike or bool(self._commands_on_keys.on_keys(typed))
 
 
+def _solid(text: str) -> str:
+    return text.replace(" ", "")
+
+
 def _like(typed: str, command: str) -> bool:
-    one, other = typed.replace(" ", ""), command.replace(" ", "")
-    if min(len(one), len(other)) < _SHORTEST_ON_KEYS:
-        return one == other
-    bound = max(1, allowed(max(len(one), len(other))))
-    if abs(len(one) - len(other)) > bound:
+    """Whether two texts without spaces may be the same."""
+    if min(len(typed), len(command)) < _SHORTEST_ON_KEYS:
+        return typed == command
+    bound = max(1, allowed(max(len(typed), len(command))))
+    if abs(len(typed) - len(command)) > bound:
         return False
-    return OSA.distance(one, other, score_cutoff=bound) <= bound
+    return OSA.distance(typed, command, score_cutoff=bound) <= bound
