@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import queue
 import random
 import threading
@@ -40,7 +41,7 @@ BROUGHT_AGAIN = 0.15
 BROUGHT_TWICE = 0.05
 """Share of texts that it brings twice at the same time."""
 QUIET_S = 180.0
-"""The longest that it may take until all is sent, once the faults are over."""
+"""How long it may take, once the faults are over, until the next text is sent of those still due."""
 SETTLED_S = 25.0
 """How long it may take but for what was put off by a clock that was ahead."""
 LOOK_S = 0.5
@@ -236,6 +237,7 @@ class Drill:
         """
         until = time.monotonic() + QUIET_S
         waited = 0
+        fewest = math.inf
         while time.monotonic() < until:
             owed = self._ledger.due.keys() - self._ledger.cancelled
             late = [each for each in owed if not self._outward.has_taken(each)]
@@ -248,6 +250,8 @@ class Drill:
             ]
             if not late and not waiting and self._meetings.over(store):
                 break
+            if (still := len(late) + len(waiting)) < fewest:
+                fewest, until = still, time.monotonic() + QUIET_S
             waited += 1
             if waited == SETTLED_S / LOOK_S:
                 self._tell(f"{len(late)} texts still to come; an hour passes")

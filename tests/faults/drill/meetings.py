@@ -31,6 +31,8 @@ GROUP = "Mirindi South"
 MEMBERS = 40
 TEXT = "Dear {{name}}, meeting {number} of {{group}} is on Saturday."
 RATE = 6000
+EVERY_S = 8.0
+"""How long after one round has been spread the next begins."""
 LOOK_S = 0.3
 
 
@@ -67,6 +69,7 @@ class Meetings:
             persist(lambda one=one: _put(rounds, one))
             while not persist(lambda one=one: _is_spread(rounds, one)) and not stop.wait(LOOK_S):
                 pass
+            stop.wait(EVERY_S)
 
     def over(self, store: Store) -> bool:
         """Whether all that was begun has been spread."""
