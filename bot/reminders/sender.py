@@ -100,7 +100,8 @@ class _Claim:
 
     `following` is the one claimed next, and `ahead` its record, read after the last thing that was
     done for this one: as fresh as if it were read when its turn comes. `shared` says that a text in
-    hand was marked by somebody else: perhaps another sender that has claimed the grower too.
+    hand had been marked already: by another sender that has claimed the grower too, or by our own
+    commit, had only its answer been lost.
     """
 
     number: str

@@ -150,7 +150,10 @@ def test_a_text_is_sent_and_written_down_once(store: Store, line: Line, others: 
         return Taking.send(gateway, text)
 
     gateway.send = send  # type: ignore[method-assign]
-    sender(store, gateway).tick()
+    working = sender(store, gateway)
+    # Whose answer was lost might have been marked by another sender; they are left, and come next.
+    while working.tick():
+        pass
     assert line.lost == 2
     assert Counter(each.id for each in gateway.taken) == Counter(
         f"{number}:{serial}" for number in numbers for serial in (1, 2)
