@@ -379,11 +379,12 @@ class Store:
             turn = change.outcome
             said = Replay(turn.replies, turn.more) if isinstance(turn, Turn) else Replay(())
             replay = raw(codec.encode_replay(said))
-            seen = keys.seen_key(number, change.message_id)
+            digest = keys.digest_of(change.message_id)
+            seen = keys.listed_key(number, digest)
             writes.append(("SET", seen, replay, "EX", change.keep_s))
             if change.keep_s <= REPLAY_S:
                 listed = keys.replies_key(number)
-                writes.append(("RPUSH", listed, raw(keys.digest_in(seen))))
+                writes.append(("RPUSH", listed, raw(digest)))
                 writes.append(("EXPIRE", listed, REPLAY_S))
             elif not change.message_id.startswith(ROUND):
                 raise ValueError("a reply is kept so long of a round only: no list would have it")

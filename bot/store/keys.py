@@ -53,12 +53,17 @@ def number_in(grower: bytes) -> str:
 
 def is_growers(key: bytes) -> bool:
     """Tell whether a key is that of a grower's record."""
-    return key.split(b":", 2)[1:2] == [b"grower"]
+    return _kind(key) == b"grower"
 
 
 def is_reply(key: bytes) -> bool:
     """Tell whether a key is that of the reply to one text."""
-    return key.split(b":", 2)[1:2] == [b"seen"]
+    return _kind(key) == b"seen"
+
+
+def _kind(key: bytes) -> bytes:
+    """Return what stands behind the tag of a key; empty if nothing does."""
+    return b"".join(key.split(b":", 2)[1:2])
 
 
 def number_of(key: bytes) -> str | None:
@@ -155,18 +160,17 @@ def seen_key(number: str, message_id: str) -> str:
 
     A gateway's message id may be of any length and hold anything, so its digest stands for it.
     """
-    digest = blake2b(message_id.encode("utf-8", "surrogatepass"), digest_size=16)
-    return listed_key(number, digest.digest())
+    return listed_key(number, digest_of(message_id))
+
+
+def digest_of(message_id: str) -> bytes:
+    """Return the digest of a message id, by which the reply to it is listed; see `listed_key`."""
+    return blake2b(message_id.encode("utf-8", "surrogatepass"), digest_size=16).digest()
 
 
 def listed_key(number: str, digest: bytes) -> str:
     """Return the `seen_key` of a text whose digest a grower's list of replies holds."""
     return f"{_tag(shard_of(number))}:seen:{number}:{digest.hex()}"
-
-
-def digest_in(seen: str) -> bytes:
-    """Return the digest in a `seen_key`, by which it is listed; see `listed_key`."""
-    return bytes.fromhex(seen.rpartition(":")[2])
 
 
 def replies_key(number: str) -> str:

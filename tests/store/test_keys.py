@@ -31,7 +31,9 @@ def test_all_keys_of_a_grower_are_in_one_slot(number: str, message_id: str) -> N
     assert keys.number_in(names[0].encode()) == number
     own = [keys.number_of(name.encode()) for name in names]
     assert own == [number] * 3 + [None] * 3
-    assert keys.listed_key(number, keys.digest_in(names[1])) == names[1]
+    digest = keys.digest_of(message_id)
+    assert keys.listed_key(number, digest) == names[1]
+    assert names[1].endswith(f":{digest.hex()}")
 
 
 def test_shards_are_spread_over_the_slots_and_growers_over_the_shards() -> None:
