@@ -16,6 +16,8 @@ _OURS = (
     "REDIS_URL, by an authority that it trusts"
 )
 
+_DEMOTED = "this Redis has just become a replica; try again, and look at INFO replication"
+
 _REMEDIES = {
     "READONLY": "this Redis is a replica; point REDIS_URL at the primary",
     "OOM": "Redis is at its memory limit; raise maxmemory (and keep the policy noeviction)",
@@ -25,8 +27,8 @@ _REMEDIES = {
     "WRONGPASS": "Redis refuses the password; correct it in REDIS_URL or FIELDBELL_REDIS_PASSWORD",
     "NOAUTH": "Redis wants a password; put it in REDIS_URL or FIELDBELL_REDIS_PASSWORD",
     "NOREPLICAS": "too few replicas keep up for min-replicas-to-write; look at INFO replication",
-    "WAIT": "this Redis has just become a replica; try again, and look at INFO replication",
-    "UNBLOCKED": "this Redis has just become a replica; try again, and look at INFO replication",
+    "WAIT": _DEMOTED,
+    "UNBLOCKED": _DEMOTED,
     "MASTERDOWN": "this Redis is a replica that has lost its primary; look at INFO replication",
     "NOPERM": "its user lacks a right; compare it with bot/operating/redis-users.acl",
     "CLUSTERDOWN": "the Redis cluster has a slot nobody serves; look at CLUSTER INFO",
