@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from hashlib import blake2b
 from math import ceil
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, Literal, cast
 
 from flask import abort, current_app, g, redirect, render_template, request, url_for
 from limits import RateLimitItemPerHour, RateLimitItemPerMinute
@@ -77,7 +77,7 @@ class Throttle:
         `code` says that it is one at a second factor.
         """
         with reaching_redis():
-            for limit, *whose in self._limits(name, address)[: 3 if code else 2]:
+            for limit, *whose in self._limits(name, address, code):
                 if not self._limiter.hit(limit, *whose):
                     reset = self._limiter.get_window_stats(limit, *whose).reset_time
                     return max(1, ceil(reset - time.time()))
@@ -89,19 +89,26 @@ class Throttle:
         `code` says that they gave a right code, too: a password alone buys no more guesses at one.
         """
         with reaching_redis():
-            for limit, *whose in self._limits(name, address)[1 : 3 if code else 2]:
+            for limit, *whose in self._limits(name, address, code)[1:]:
                 self._limiter.clear(limit, *whose)
 
     @staticmethod
-    def _limits(name: str, address: str) -> tuple[tuple[RateLimitItem, str, str], ...]:
+    def _limits(
+        name: str,
+        address: str,
+        code: bool,  # noqa: FBT001 - as its callers have it
+    ) -> list[tuple[RateLimitItem, str, str]]:
+        """Return the limits of an attempt and whose they are: the address's first, then the name's."""
         place = place_of(address)
         # What is typed as a name may be of any length, and may be a password.
         digest = blake2b(name.encode("utf-8", "surrogatepass"), digest_size=16).hexdigest()
-        return (
+        limits: list[tuple[RateLimitItem, str, str]] = [
             (PER_ADDRESS, "address", place),
             (PER_NAME, digest, place),
-            (PER_CODE, "code", digest),
-        )
+        ]
+        if code:
+            limits.append((PER_CODE, "code", digest))
+        return limits
 
 
 def register(desk: Blueprint) -> None:  # noqa: C901 - the pages, one after the other
@@ -214,7 +221,7 @@ def _code_page(goal: str, kept: str, said: str = "") -> str:
 
 
 def _code_given() -> ResponseReturnValue:
-    form, people, address = request.form, desk_here().people, request.remote_addr or ""
+    form, address = request.form, request.remote_addr or ""
     goal, kept = local_address(form.get("next", "")), form.get("kept", "")
     user = who_is_half()
     if user is None:
@@ -222,9 +229,8 @@ def _code_given() -> ResponseReturnValue:
         return _sign_in_page("", goal, kept, "That took too long. Sign in once more."), 403
     if wait := throttle_here().wait_s(user.name, address, code=True):
         return _code_page(goal, kept, too_many(wait)), 429, {"Retry-After": str(wait)}
-    kind = people.spend(user.name, form.get("code", ""), desk_here().settings.secret)
+    kind = kind_of_code(user.name)
     if not kind:
-        people.record("", "gave a wrong code as", user.name, address)
         return _code_page(goal, kept, WRONG_CODE), 403
     with_code = "signed in with a code" if kind == "code" else "signed in with a recovery code"
     return _let_in(user, with_code, goal, kept)
@@ -262,6 +268,18 @@ def password_is_wrong() -> bool:
         return False
     people.record("", "gave a wrong password as", name, request.remote_addr or "")
     return True
+
+
+def kind_of_code(name: str) -> Literal["", "code", "recovery"]:
+    """Take the code that was typed for a user, and return of what kind it is; "" if it is wrong.
+
+    The trail tells of a wrong one.
+    """
+    people = desk_here().people
+    kind = people.spend(name, request.form.get("code", ""), desk_here().settings.secret)
+    if not kind:
+        people.record("", "gave a wrong code as", name, request.remote_addr or "")
+    return kind
 
 
 def _password_changed() -> ResponseReturnValue:
