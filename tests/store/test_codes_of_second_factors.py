@@ -10,7 +10,7 @@ from urllib.parse import parse_qs, unquote, urlsplit
 import msgspec
 import pyotp
 import pytest
-from argon2 import PasswordHasher
+from test_people import NOW, QUICK, Clock
 
 from bot.store import keys
 from bot.store.people import People, User
@@ -29,8 +29,6 @@ from bot.store.shelf import decoded, encoded
 if TYPE_CHECKING:
     import redis
 
-QUICK = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
-NOW = 1_772_431_200
 OPERATORS = "a secret of the operator"
 SALT = b"\x07" * 20
 SECRET = secret_of(OPERATORS, SALT)
@@ -47,16 +45,6 @@ RFC_TABLE = [
     (2000000000, "69279037"),
     (20000000000, "65353130"),
 ]
-
-
-class Clock:
-    """A clock that stands until it is moved."""
-
-    def __init__(self) -> None:
-        self.now = float(NOW)
-
-    def __call__(self) -> float:
-        return self.now
 
 
 @pytest.fixture
